@@ -1,13 +1,15 @@
-"""How long does each question of the API take on a month of many printers, and what does a gated notice notice of it?
+"""How long does each question of the API and each page take on a month of many printers, and what does a gated notice
+notice of it?
 
     python contrib/bench/questions.py [--printers 5000] [--releases 1000000] [--journal FOLDER]
 
 The month is made by contrib/drill/year_facts.py (a million releases take an hour; --journal keeps it, and goes by the
-one that is there). Each question is asked of the API in this process, on the journal's reading half: median and p99 of
-its rounds, and how often it took longer than a question may. Then a daemon runs on that journal with its query
-process: a gated start notice (Prefer: wait=5) is sent ten times a second, by turns alone and beside a program of its
-own that pages through everything. Exit status 1 if the p99 beside it is over 2 times that alone; below 20 ms a figure
-is the machine's own unrest.
+one that is there). Each question is asked of the API in this process, on the journal's reading half, and each page of
+the console likewise, as on the month's last afternoon: wall time until the answer's first byte, median and p99 of its
+rounds, the CPU time of one, and how often it took longer than a question may. Then a daemon runs on that journal with
+its query process: a gated start notice (Prefer: wait=5) is sent ten times a second, by turns alone and beside a program
+of its own that pages through everything. Exit status 1 if the p99 beside it is over 2 times that alone; below 20 ms a
+figure is the machine's own unrest.
 """
 
 from __future__ import annotations
@@ -32,15 +34,15 @@ import httpx2
 sys.path.insert(0, str(Path(__file__).parents[1] / "drill"))
 
 import college_year
-from year_facts import YEAR, YEAR_LOAD, ZONE, Size, days_of, fleet, load_of
+from year_facts import HOUR_US, YEAR, YEAR_LOAD, ZONE, Size, days_of, fleet, load_of
 
 from pagereeve.app.clocks import SystemClock
 from pagereeve.app.daemon import App
 from pagereeve.app.zone_database import zone_database
-from pagereeve.console.api.application import make_api
 from pagereeve.console.api.asker import headers_of
 from pagereeve.console.api.context import ApiContext
 from pagereeve.console.api.site import AskedPrinter, AskedSite
+from pagereeve.console.application import make_console
 from pagereeve.domain.credentials.callers import Caller
 from pagereeve.settings import HostPort, HttpSettings, PrinterSettings, Settings
 from pagereeve.settings.site import SiteSettings
@@ -76,6 +78,34 @@ QUESTIONS: Final = (
     "/v1/decisions",
     "/v1/periods",
 )
+PAGES: Final = (
+    "/now",
+    "/now/figures",
+    "/printers",
+    "/printers?show=findings",
+    "/printers/{printer}",
+    "/releases",
+    "/releases?printer={printer}",
+    "/releases?person={person}",
+    "/releases/{release}",
+    "/findings",
+    "/findings?printer={printer}",
+    "/findings/{finding}",
+    "/accounts",
+    f"/accounts/{MONTH}",
+    f"/accounts/{MONTH}?by=person",
+    f"/accounts/{MONTH}?by=printer",
+    f"/accounts/{MONTH}/sums",
+    f"/accounts/{MONTH}/closing",
+    f"/accounts/{MONTH}/losses",
+    f"/accounts/{MONTH}/person/{{person}}",
+    f"/accounts/{MONTH}/printer/{{printer}}",
+    "/installation",
+    "/words",
+    "/sign-in",
+)
+AFTERNOON_US: Final = 9 * HOUR_US
+"""So long before the month's end somebody looks at pages; who looks at its closing does so after it."""
 
 
 def p99(values: list[float]) -> float:
@@ -100,11 +130,13 @@ class Asked:
     took_s: list[float] = field(default_factory=list)
     size_bytes: int = 0
     too_slow: int = 0
+    cpu_s: float = 0.0
 
     def __str__(self) -> str:
         middle_ms, high_ms = statistics.median(self.took_s) * 1e3, p99(self.took_s) * 1e3
         figures = f"{middle_ms:9.1f} {high_ms:9.1f} {self.size_bytes / 1024:8.0f}"
-        return f"{figures} {len(self.took_s):6} {self.too_slow:8}  {self.path}"
+        cpu_ms = self.cpu_s / len(self.took_s) * 1e3
+        return f"{figures} {cpu_ms:8.1f} {len(self.took_s):6} {self.too_slow:8}  {self.path}"
 
 
 async def ask_each(folder: Path, size: Size, rounds: int) -> AsyncIterator[Asked]:
@@ -115,18 +147,24 @@ async def ask_each(folder: Path, size: Size, rounds: int) -> AsyncIterator[Asked
     }
     chosen = random.Random(18)
     async with await SqlReads.open_for_reading(folder / JOURNAL_NAME) as reads:
-        api = make_api(ApiContext(reads, site, SystemClock().now_us, zone_database=zone_database))
+        month = size.months()[0]
+        now_us = [month.to_us - AFTERNOON_US]
+        api = make_console(ApiContext(reads, site, lambda: now_us[0], zone_database=zone_database))
         transport = httpx2.ASGITransport(api)
         async with httpx2.AsyncClient(transport=transport, base_url="http://x", headers=headers) as client:
-            for path in QUESTIONS:
+            found = (await client.get("/v1/findings?limit=1")).json()["items"]
+            finding = found[0]["id"] if found else "none"
+            for path in (*QUESTIONS, *PAGES):
+                now_us[0] = month.to_us + (HOUR_US if path.endswith("/closing") else -AFTERNOON_US)
                 asked = Asked(path)
                 ends_s = time.perf_counter() + QUESTION_MAX_S
                 while len(asked.took_s) < rounds and (len(asked.took_s) < 2 or time.perf_counter() < ends_s):
                     printer, person = chosen.choice(size.names), f"user-{chosen.randrange(size.persons):05}"
-                    url = path.format(printer=printer, person=person, release=f"{printer}-1")
-                    began_s = time.perf_counter()
+                    url = path.format(printer=printer, person=person, release=f"{printer}-1", finding=finding)
+                    began_s, cpu_s = time.perf_counter(), time.process_time()
                     answer = await client.get(url)
                     asked.took_s.append(time.perf_counter() - began_s)
+                    asked.cpu_s += time.process_time() - cpu_s
                     asked.too_slow += answer.status_code == 503
                     if answer.status_code not in {200, 404, 503}:
                         raise SystemExit(f"{url}: {answer.text}")
@@ -242,7 +280,7 @@ async def measure(args: argparse.Namespace, folder: Path) -> bool:
         began_s = time.perf_counter()
         releases = await make(folder, size)
         print(f"{releases:,} releases of {args.printers:,} printers in {time.perf_counter() - began_s:.0f} s")
-    print(f"{'median ms':>9} {'p99 ms':>9} {'KiB':>8} {'rounds':>6} {'too slow':>8}")
+    print(f"{'median ms':>9} {'p99 ms':>9} {'KiB':>8} {'CPU ms':>8} {'rounds':>6} {'too slow':>8}")
     async for asked in ask_each(folder, size, args.rounds):
         print(asked, flush=True)
     seen = Notices()

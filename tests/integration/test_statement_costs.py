@@ -218,8 +218,12 @@ CALLS: Final[dict[str, Call]] = {
     "count_findings": Call(
         lambda journal: journal.count_findings(FindingFilter(printer=PRINTER)), looks_at=SIZE.segments
     ),
+    "open_findings": Call(SqlJournal.open_findings, looks_at=SIZE.printers * SIZE.segments),
+    "house_postings": Call(lambda journal: _all(journal.house_postings(*SPAN_US)), looks_at=SIZE.printers * 100),
+    "doubtful_charges": Call(lambda journal: _all(journal.doubtful_charges(*SPAN_US)), looks_at=SIZE.printers * 100),
     "charge_totals": Call(lambda journal: journal.charge_totals("person", *SPAN_US), looks_at=SIZE.printers * 100),
     "period_sums": Call(lambda journal: journal.period_sums(*SPAN_US), looks_at=SIZE.printers * 100),
+    "period_sums: of a printer": Call(lambda journal: journal.period_sums(*SPAN_US, PRINTER), looks_at=100),
     "sums_of_each": Call(
         lambda journal: journal.sums_of_each([SPAN_US, (SPAN_US[1], LATE_US)]), looks_at=SIZE.printers * 200
     ),

@@ -56,6 +56,15 @@ class FindingCount:
 
 
 @dataclass(frozen=True, slots=True)
+class OpenFindings:
+    """How many open ``findings`` of one severity are about a printer's meter ("": about none)."""
+
+    printer: str
+    severity: Severity
+    findings: int
+
+
+@dataclass(frozen=True, slots=True)
 class FindingsPage:
     """The worst first, then the oldest. ``after`` is None with the last page."""
 

@@ -11,15 +11,24 @@ from pagereeve.domain.accounts.totals import Total
 from pagereeve.domain.facts.facts import Fact, PagesDecided, PlateauRead, PrinterNoted, ReadingNoted, ReleaseStarted
 from pagereeve.domain.ledger import Charge, Finding, Posting, ReleaseKey, RowSegment, Stretch
 from pagereeve.ports.closing import ClosedReads
-from pagereeve.ports.findings import DearestPage, DearPlace, FindingCount, FindingFilter, FindingsPage, Place
+from pagereeve.ports.findings import (
+    DearestPage,
+    DearPlace,
+    FindingCount,
+    FindingFilter,
+    FindingsPage,
+    OpenFindings,
+    Place,
+)
 from pagereeve.ports.journal import DamagedRow, OpenRun, StoredFact
+from pagereeve.ports.losses import LossReads
 from pagereeve.ports.outbox import Kept, Queue
 from pagereeve.ports.queries import Growth
 from pagereeve.ports.releases import ReleaseFilter, ReleasePlace, ReleasesPage
 from pagereeve.ports.seal import SealReads
 
 
-class Reads(SealReads, ClosedReads, Protocol):
+class Reads(SealReads, ClosedReads, LossReads, Protocol):
     """As ports.journal, ports.ledger, ports.outbox, ports.queries and ports.store say of methods of the same names."""
 
     def snapshot(self) -> AbstractAsyncContextManager[Reads]:
@@ -102,8 +111,8 @@ class Reads(SealReads, ClosedReads, Protocol):
         """As domain.accounts.period_sums.charge_totals."""
         ...
 
-    async def period_sums(self, from_us: int, to_us: int) -> PeriodSums:
-        """As domain.accounts.period_sums.sums_of, of all printers and of one moment."""
+    async def period_sums(self, from_us: int, to_us: int, printer: str | None = None) -> PeriodSums:
+        """As domain.accounts.period_sums.sums_of, of one moment; of all printers, or of that one alone."""
         ...
 
     async def sums_of_each(self, spans: Sequence[Span]) -> Sequence[PeriodSums]:
@@ -132,6 +141,10 @@ class Reads(SealReads, ClosedReads, Protocol):
 
     async def count_findings(self, wanted: FindingFilter) -> Sequence[FindingCount]:
         """In order of severity (the worst first), kind, state, reason."""
+        ...
+
+    async def open_findings(self) -> Sequence[OpenFindings]:
+        """In order of printer and severity."""
         ...
 
     async def alerts(self) -> Sequence[Kept]: ...

@@ -28,7 +28,7 @@ from pagereeve.ports.findings import PAGE_MAX, FindingFilter
 from pagereeve.ports.reads import Reads
 from pagereeve.queries.adjustments import outstanding_in
 from pagereeve.queries.day_sums import sums_by_day
-from pagereeve.queries.newest_reading import newest_plateau
+from pagereeve.queries.newest_reading import newest_plateaus
 from pagereeve.queries.noted_readings import panels_read_us
 from pagereeve.queries.page_decisions import decided_in
 from pagereeve.queries.totals import accounts_counted, accounts_read
@@ -60,7 +60,7 @@ async def look_before_close(held: Reads, period: Period, now_us: int) -> Closing
         return ClosingLook(period, trouble)
     accounts, _ = await accounts_read(held, period)
     seen = ChargesSeen()
-    async for charge in held.charges(period.from_us, period.to_us):
+    async for charge in held.doubtful_charges(period.from_us, period.to_us):
         seen.add(charge)
     silent = await _silent(held, period, accounts)
     found = concerns_of(accounts, seen, await _open_findings(held, period), silent, len(held.damaged()))
@@ -70,9 +70,11 @@ async def look_before_close(held: Reads, period: Period, now_us: int) -> Closing
 async def _silent(held: Reads, period: Period, accounts: AccountsOfPeriod) -> list[str]:
     """Printers with pages in the period whose meter (where there is none, whose panel) gave no count since its end."""
     panels_us = await panels_read_us(held)
+    printers = sorted({line.printer for line in accounts.lines})
+    plateaus = await newest_plateaus(held, printers)
     silent = []
-    for printer in sorted({line.printer for line in accounts.lines}):
-        newest = await newest_plateau(held, printer)
+    for printer in printers:
+        newest = plateaus.get(printer)
         read_us = panels_us.get(printer) if newest is None else newest.last_received_us
         if read_us is None or read_us < period.to_us:
             silent.append(printer)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import AsyncIterator, Mapping, Sequence
+from collections.abc import AsyncIterator, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -38,11 +38,28 @@ async def entries_of(reads: Reads, period: Period, printer: str | None = None) -
             here = posting if edge is None else edge.within(period)
             if here is not None:
                 yield Entry(here, index.of(posting), posting.closes_us)
+    for entry in _over_an_edge(edges, period):
+        yield entry
+
+
+async def house_entries(held: Reads, period: Period) -> AsyncIterator[Entry]:
+    """Those of entries_of of which a house account received pages, in no order. ``held`` is of one moment."""
+    edges = await _edges(held, period, None)
+    async for posting, stretch in held.house_postings(period.from_us, period.to_us):
+        edge = edges.get(posting)
+        here = posting if edge is None else edge.within(period)
+        if here is not None:
+            yield Entry(here, stretch, posting.closes_us)
+    for entry in _over_an_edge(edges, period):
+        yield entry
+
+
+def _over_an_edge(edges: Mapping[Posting, Received], period: Period) -> Iterator[Entry]:
+    """Of stretches that closed outside of the period."""
     for posting, edge in edges.items():
         here = edge.within(period)
         if here is not None and not period.holds(posting.closes_us):
-            at_us = min(one.at_us for one in edge.receipts if period.holds(one.at_us))
-            yield Entry(here, edge.stretch, at_us)
+            yield Entry(here, edge.stretch, min(one.at_us for one in edge.receipts if period.holds(one.at_us)))
 
 
 async def _edges(reads: Reads, period: Period, printer: str | None) -> Mapping[Posting, Received]:

@@ -31,7 +31,7 @@ from pagereeve.ports.seal import SealHead
 from pagereeve.queries.adjustments import changed_since
 from pagereeve.queries.as_closed import AsClosed, pages_changed
 from pagereeve.queries.closed_periods import closed_as, seal_head_of
-from pagereeve.queries.ledger import entries_of
+from pagereeve.queries.ledger import house_entries
 from pagereeve.queries.remedies import Remedy, remedy_for
 
 LossesBy = Literal["printer", "cause"]
@@ -182,14 +182,14 @@ async def _frozen(held: Reads, closed: ClosedPeriod) -> tuple[Counter[LossKey], 
 
 async def _pages(held: Reads, period: Period, known: Known) -> Counter[LossKey]:
     lost = LostPages(await _house_pages(held, period, known), known)
-    async for charge in held.charges(period.from_us, period.to_us):
+    async for charge in held.doubtful_charges(period.from_us, period.to_us):
         lost.add(charge)
     return lost.pages
 
 
 async def _house_pages(held: Reads, period: Period, known: Known) -> Counter[LossKey]:
     pages: Counter[LossKey] = Counter()
-    async for entry in entries_of(held, period):
+    async for entry in house_entries(held, period):
         posting, unit = entry.posting, "" if entry.stretch is None else entry.stretch.unit.value
         for account, many in posting.legs:
             if is_house(account):

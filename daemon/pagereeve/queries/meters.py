@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Collection, Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Final, Literal
 
@@ -12,7 +12,7 @@ from pagereeve.domain.facts.in_force import PROVEN, Rules
 from pagereeve.domain.facts.reading import Plateau, Silence
 from pagereeve.domain.ledger import Charge, Finding, Severity
 from pagereeve.domain.values.instants import FOREVER_US, SECOND_US
-from pagereeve.ports.findings import FindingFilter
+from pagereeve.ports.findings import PAGE_MAX, FindingFilter, Place
 from pagereeve.ports.reads import Reads
 from pagereeve.ports.releases import ReleaseFilter
 from pagereeve.queries.installation import GATEWAY_DOWN
@@ -75,12 +75,24 @@ async def fleet_of(held: Reads) -> Fleet:
     lasts = await _lasts(held, [printer for printer, run in runs.items() if isinstance(run, ReadFailed)])
     counts: dict[str, Counter[Severity]] = {}
     down: dict[str, int] = {}
-    for one in await held.findings(only_open=True):
-        counts.setdefault(one.printer, Counter())[one.severity] += 1
-        if one.kind == GATEWAY_DOWN:
-            down[_gateway(one)] = one.since_us
+    for known in await held.open_findings():
+        counts.setdefault(known.printer, Counter())[known.severity] = known.findings
+    for one in await _gateways_down(held):
+        down[_gateway(one)] = one.since_us
     names = runs.keys() | counts.keys() - {""}
     return Fleet({name: _state(runs.get(name), lasts.get(name), counts.get(name, {})) for name in names}, down)
+
+
+async def _gateways_down(held: Reads) -> Sequence[Finding]:
+    """The latest of a gateway comes last."""
+    found: list[Finding] = []
+    after: Place | None = None
+    while True:
+        page = await held.findings_page(FindingFilter("open", GATEWAY_DOWN), PAGE_MAX, after)
+        found += page.findings
+        after = page.after
+        if after is None:
+            return sorted(found, key=lambda one: one.since_us)
 
 
 async def _lasts(held: Reads, silent: Collection[str]) -> Mapping[str, Plateau]:

@@ -59,7 +59,7 @@ async def rows_of_today(held: Reads, subject: Subject, period: Period) -> Statem
     decided = with_decided(subject, people, charges, await decided_in(held, period))
     accounts = None
     if subject.kind == "printer":
-        accounts = _of_printer((await accounts_read(held, period))[0], subject.name)
+        accounts = _of_printer((await accounts_read(held, period, subject.name))[0], subject.name)
     return StatementRows(period, charges, decided, accounts, await held.seal_head())
 
 

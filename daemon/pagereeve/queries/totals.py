@@ -61,16 +61,23 @@ async def _totals_of(held: Reads, period: Period, by: By) -> TotalsAnswer:
     return TotalsAnswer(period, by, lines, accounts, adjustments=rows, corrections=corrections)
 
 
-async def accounts_read(held: Reads, period: Period) -> tuple[AccountsOfPeriod, Sequence[Total]]:
-    """Where the period's pages went, and the printers' totals, with what was decided; ``held`` is of one moment."""
-    accounts, by_printer = await accounts_counted(held, period)
+async def accounts_read(
+    held: Reads, period: Period, printer: str | None = None
+) -> tuple[AccountsOfPeriod, Sequence[Total]]:
+    """Where the period's pages went, and the printers' totals, with what was decided; ``held`` is of one moment.
+
+    ``printer``: of that one all is there, and of others nothing but what was decided.
+    """
+    accounts, by_printer = await accounts_counted(held, period, printer)
     decided = await decided_in(held, period)
     return with_decisions(accounts, decided), with_decisions_by_printer(by_printer, decided)
 
 
-async def accounts_counted(held: Reads, period: Period) -> tuple[AccountsOfPeriod, Sequence[Total]]:
+async def accounts_counted(
+    held: Reads, period: Period, printer: str | None = None
+) -> tuple[AccountsOfPeriod, Sequence[Total]]:
     """As counts have it, before anybody decided."""
-    sums = await held.period_sums(period.from_us, period.to_us)
+    sums = await held.period_sums(period.from_us, period.to_us, printer)
     waiting = await pages_waiting(held, sorted({one.who for one in sums.by_printer if one.verdicts[OPEN]}))
     return accounts_of(period, sums, waiting), sums.by_printer
 

@@ -9,7 +9,7 @@ from pagereeve.domain.projection.resume_point import ResumePoint
 from pagereeve.domain.values.instants import FOREVER_US
 from pagereeve.ports.reads import Reads
 from pagereeve.ports.resume_points import resume_point_before
-from pagereeve.queries.newest_reading import newest_plateau
+from pagereeve.queries.newest_reading import newest_plateaus
 
 PagesWaiting = Mapping[tuple[str, str], int | None]
 """By printer and channel; None where the meter's figure can't be compared with that of its last cut."""
@@ -18,8 +18,10 @@ PagesWaiting = Mapping[tuple[str, str], int | None]
 async def pages_waiting(reads: Reads, printers: Iterable[str]) -> PagesWaiting:
     """By how much the newest reading of each is beyond its last cut. ``reads`` should be of one moment."""
     waiting: dict[tuple[str, str], int | None] = {}
-    for printer in printers:
-        newest = await newest_plateau(reads, printer)
+    names = list(printers)
+    plateaus = await newest_plateaus(reads, names)
+    for printer in names:
+        newest = plateaus.get(printer)
         levels = {} if newest is None else await _levels(reads, printer)
         for channel, count in () if newest is None else newest.sight.counts:
             pages = count.value - levels.get(channel, count.value + 1)

@@ -3,17 +3,27 @@
 from __future__ import annotations
 
 import json
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import AsyncIterator, Iterator, Sequence
 from dataclasses import replace
 
+from pagereeve.domain.accounts.membership import StretchIndex
 from pagereeve.domain.accounts.membership import place_of as stretch_place
 from pagereeve.domain.accounts.period_sums import ChargesBy, PeriodSums, Span, charge_totals, edge_segments, sums_of
 from pagereeve.domain.accounts.totals import Total
-from pagereeve.domain.ledger import SEVERITIES, Charge, Finding, Posting, ReleaseKey, RowSegment, Stretch
+from pagereeve.domain.ledger import SEVERITIES, Charge, Finding, Posting, ReleaseKey, RowSegment, Stretch, is_house
 from pagereeve.domain.projection.projector import Update
 from pagereeve.domain.projection.running_totals import RunningTotals
-from pagereeve.ports.findings import PAGE_MAX, DearestPage, DearPlace, FindingCount, FindingFilter, FindingsPage, Place
+from pagereeve.ports.findings import (
+    PAGE_MAX,
+    DearestPage,
+    DearPlace,
+    FindingCount,
+    FindingFilter,
+    FindingsPage,
+    OpenFindings,
+    Place,
+)
 from pagereeve.ports.releases import LOOKED_AT_MAX, ReleaseFilter, ReleasePlace, ReleasesPage, place_of
 from pagereeve.ports.releases import PAGE_MAX as RELEASES_MAX
 from pagereeve.store.memory.outbox import MemoryOutbox
@@ -72,8 +82,8 @@ class MemoryLedger(MemoryOutbox):
     async def charge_totals(self, by: ChargesBy, from_us: int, to_us: int) -> Sequence[Total]:
         return charge_totals(by, self._all(), from_us, to_us)
 
-    async def period_sums(self, from_us: int, to_us: int) -> PeriodSums:
-        return sums_of(self._all(), from_us, to_us)
+    async def period_sums(self, from_us: int, to_us: int, printer: str | None = None) -> PeriodSums:
+        return sums_of(self._all() if printer is None else self._segments.get(printer, ()), from_us, to_us)
 
     async def sums_of_each(self, spans: Sequence[Span]) -> Sequence[PeriodSums]:
         return [sums_of(self._all(), *span) for span in spans]
@@ -100,7 +110,8 @@ class MemoryLedger(MemoryOutbox):
 
     async def releases_page(self, wanted: ReleaseFilter, limit: int, after: ReleasePlace | None = None) -> ReleasesPage:
         size = max(1, min(limit, RELEASES_MAX))
-        known = [charge for segment in self._all() for charge in segment.charges]
+        segments = self._all() if wanted.printer is None else self._segments.get(wanted.printer, ())
+        known = [charge for segment in segments for charge in segment.charges]
         started = [one for one in known if wanted.from_us <= one.started_us < wanted.to_us]
         behind = [one for one in started if after is None or place_of(one) < after]
         looked_at = sorted(behind, key=place_of, reverse=True)[:LOOKED_AT_MAX]
@@ -125,6 +136,17 @@ class MemoryLedger(MemoryOutbox):
         ]
         for posting in sorted(known, key=lambda one: (one.closes_us, one.printer, one.run, one.channel)):
             yield posting
+
+    async def house_postings(self, from_us: int, to_us: int) -> AsyncIterator[tuple[Posting, Stretch | None]]:
+        index = StretchIndex(stretch for segment in self._all() for stretch in segment.stretches)
+        async for posting in self.postings(from_us, to_us):
+            if any(is_house(account) for account, _ in posting.legs):
+                yield posting, index.of(posting)
+
+    async def doubtful_charges(self, from_us: int, to_us: int) -> AsyncIterator[Charge]:
+        async for charge in self.charges(from_us, to_us):
+            if charge.unproven or charge.verdict is None:
+                yield charge
 
     async def findings(self, *, only_open: bool) -> Sequence[Finding]:
         known = [finding for segment in self._all() for finding in segment.findings]
@@ -159,6 +181,10 @@ class MemoryLedger(MemoryOutbox):
         for (rank, *_), one in self._placed(wanted):
             groups[rank, one.kind, one.state, one.reason].append(one)
         return [_count(groups[key]) for key in sorted(groups)]
+
+    async def open_findings(self) -> Sequence[OpenFindings]:
+        counts = Counter((one.printer, one.severity) for one in await self.findings(only_open=True))
+        return [OpenFindings(*key, counts[key]) for key in sorted(counts)]
 
     async def findings_of(self, release: ReleaseKey) -> Sequence[Finding]:
         return [finding for finding in await self.findings(only_open=False) if release in finding.releases]

@@ -15,6 +15,7 @@ from pagereeve.ports.findings import (
     FindingCount,
     FindingFilter,
     FindingsPage,
+    OpenFindings,
     Place,
     dearness,
 )
@@ -70,6 +71,12 @@ class FindingReads(LedgerReads):
             )
             for row in rows
         ]
+
+    async def open_findings(self) -> Sequence[OpenFindings]:
+        keys = (_FINDING.printer, _FINDING.severity)
+        counted = select(*keys, func.count().label("findings")).where(_FINDING.state == "open").group_by(*keys)
+        rows = await self._reader.rows(counted.order_by(*keys))
+        return [OpenFindings(row.printer, row.severity, row.findings) for row in rows]
 
 
 def _page(

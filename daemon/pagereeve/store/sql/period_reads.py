@@ -43,6 +43,8 @@ _STRETCH = schema.stretch.c
 _POSTING = schema.posting.c
 _LEG = schema.leg.c
 
+Between = tuple[str, str] | None
+"""The names of the first and the last printer that are meant; None: of any."""
 NO_NAMES: Final = "[]"
 """A stretch's list of releases where it has none (store/records/ledger_records.py)."""
 
@@ -67,19 +69,22 @@ class PeriodReads(LedgerReads):
             )
             return await segments_at(connection, [(printer, anchor_us) for anchor_us in sorted(anchors)])
 
-    async def period_sums(self, from_us: int, to_us: int) -> PeriodSums:
-        [sums] = await self.sums_of_each([(from_us, to_us)])
+    async def period_sums(self, from_us: int, to_us: int, printer: str | None = None) -> PeriodSums:
+        [sums] = await self._sums_of_each([(from_us, to_us)], None if printer is None else (printer, printer))
         return sums
 
     async def sums_of_each(self, spans: Sequence[Span]) -> Sequence[PeriodSums]:
+        return await self._sums_of_each(spans, None)
+
+    async def _sums_of_each(self, spans: Sequence[Span], between: Between) -> Sequence[PeriodSums]:
         """The same few statements for all spans, however many printers there are."""
         if not spans:
             return []
         async with self._reader.snapshot() as connection:
-            charges = _by_span(spans, (await connection.execute(_charge_sums("printer", spans))).all())
-            meters = _by_span(spans, (await connection.execute(_meter_sums(spans))).all())
-            house = await _house_of_each(connection, spans, [_meters(rows) for rows in meters])
-            edges = await _edge_segments(connection, spans)
+            charges = _by_span(spans, (await connection.execute(_charge_sums("printer", spans, between))).all())
+            meters = _by_span(spans, (await connection.execute(_meter_sums(spans, between))).all())
+            house = await _house_of_each(connection, spans, [_meters(rows) for rows in meters], between)
+            edges = await _edge_segments(connection, spans, between)
         return [
             PeriodSums(
                 tuple(_totals("printer", charges[nth])),
@@ -105,9 +110,9 @@ def _by_span(spans: Sequence[Span], rows: Sequence[Row[Any]]) -> list[list[Row[A
     return found
 
 
-def _charge_sums(by: ChargesBy, spans: Sequence[Span]) -> Select[Any]:
+def _charge_sums(by: ChargesBy, spans: Sequence[Span], between: Between = None) -> Select[Any]:
     who = _CHARGE.owner if by == "person" else _CHARGE.printer
-    each = _lots(spans)
+    each = lots(spans, between)
     keys = (each.c.nth, who, _CHARGE.channel, _CHARGE.unit, _CHARGE.verdict)
     return (
         select(
@@ -123,7 +128,7 @@ def _charge_sums(by: ChargesBy, spans: Sequence[Span]) -> Select[Any]:
             func.sum(_CHARGE.charged).label("charged"),
             func.sum(_CHARGE.unproven).label("unproven"),
         )
-        .select_from(each.join(schema.charge, and_(_in_lot(_CHARGE, each), _within(_CHARGE.started_us, each))))
+        .select_from(each.join(schema.charge, and_(in_lot(_CHARGE, each), within(_CHARGE.started_us, each))))
         .group_by(*keys)
     )
 
@@ -156,9 +161,9 @@ def _meters(rows: Sequence[Row[Any]]) -> list[MeterSum]:
     ]
 
 
-def _meter_sums(spans: Sequence[Span]) -> Select[Any]:
+def _meter_sums(spans: Sequence[Span], between: Between) -> Select[Any]:
     """The figures at both ends of each run by two steps down the index of closings: its stretches follow each other."""
-    each, names = _spans(spans), _names()
+    each, names = _spans(spans), _names(between)
     keys = (each.c.nth, _STRETCH.printer, _STRETCH.run, _STRETCH.channel, _STRETCH.unit)
     counted = func.sum(_STRETCH.counted).label("counted")
     sums = (
@@ -178,10 +183,10 @@ def _meter_sums(spans: Sequence[Span]) -> Select[Any]:
 
 
 async def _house_of_each(
-    connection: AsyncConnection, spans: Sequence[Span], meters: Sequence[Sequence[MeterSum]]
+    connection: AsyncConnection, spans: Sequence[Span], meters: Sequence[Sequence[MeterSum]], between: Between
 ) -> list[list[HouseSum]]:
     """By unit where the unit of a run became known in the span: each posting then has the unit of its stretch."""
-    found = _by_span(spans, (await connection.execute(_house_sums(spans))).all())
+    found = _by_span(spans, (await connection.execute(_house_sums(spans, between))).all())
     mixed = [mixed_runs(some) for some in meters]
     by_unit: list[list[Row[Any]]] = [[] for _ in spans]
     if any(mixed):
@@ -199,14 +204,14 @@ def _house_sum(row: Row[Any], unit: str = "") -> HouseSum:
     return HouseSum(row.printer, row.run, row.channel, row.account, int(row.pages), unit)
 
 
-def _house_sums(spans: Sequence[Span]) -> Select[Any]:
+def _house_sums(spans: Sequence[Span], between: Between) -> Select[Any]:
     """From the legs on: few of them are of house accounts."""
-    each = _lots(spans)
+    each = lots(spans, between)
     keys = (each.c.nth, _POSTING.printer, _POSTING.run, _POSTING.channel, _LEG.account)
-    legs = each.join(schema.leg, and_(_in_lot(_LEG, each), _LEG.account.in_(HOUSE_ACCOUNTS)))
+    legs = each.join(schema.leg, and_(in_lot(_LEG, each), _LEG.account.in_(HOUSE_ACCOUNTS)))
     return (
         select(*keys, func.sum(_LEG.pages).label("pages"))
-        .select_from(legs.join(schema.posting, and_(_legs_of_posting(), _within(_POSTING.closes_us, each))))
+        .select_from(legs.join(schema.posting, and_(legs_of_posting(), within(_POSTING.closes_us, each))))
         .group_by(*keys)
         .order_by(*keys)
     )
@@ -225,7 +230,7 @@ def _house_sums_by_unit(spans: Sequence[Span]) -> Select[Any]:
     of_stretch = and_(*(getattr(_STRETCH, name) == getattr(_POSTING, name) for name in names))
     keys = (each.c.nth, _POSTING.printer, _POSTING.run, _POSTING.channel, _LEG.account)
     unit = func.coalesce(_STRETCH.unit, "")
-    postings = each.join(schema.posting, _within(_POSTING.closes_us, each)).join(schema.leg, _legs_of_posting())
+    postings = each.join(schema.posting, within(_POSTING.closes_us, each)).join(schema.leg, legs_of_posting())
     return (
         select(*keys, func.sum(_LEG.pages).label("pages"), unit.label("unit"))
         .select_from(postings.outerjoin(schema.stretch, of_stretch))
@@ -235,17 +240,19 @@ def _house_sums_by_unit(spans: Sequence[Span]) -> Select[Any]:
     )
 
 
-def _legs_of_posting() -> ColumnElement[bool]:
+def legs_of_posting() -> ColumnElement[bool]:
     return and_(
         _LEG.printer == _POSTING.printer, _LEG.anchor_us == _POSTING.anchor_us, _LEG.ordinal == _POSTING.ordinal
     )
 
 
-async def _edge_segments(connection: AsyncConnection, spans: Sequence[Span]) -> list[list[RowSegment]]:
+async def _edge_segments(
+    connection: AsyncConnection, spans: Sequence[Span], between: Between = None
+) -> list[list[RowSegment]]:
     """domain.accounts.period_sums.edge_segments of each span. One over two edges is read once."""
     edges_us = sorted({at_us for span in spans for at_us in span})
     over: dict[int, set[tuple[str, int]]] = {at_us: set() for at_us in edges_us}
-    for statement in (_closed_later(edges_us), _named_earlier(edges_us)):
+    for statement in (_closed_later(edges_us, between), _named_earlier(edges_us, between)):
         for row in (await connection.execute(statement)).all():
             over[row.at_us].add((row.printer, row.anchor_us))
     found = await segments_at(connection, sorted(set().union(*over.values())))
@@ -256,32 +263,32 @@ async def _edge_segments(connection: AsyncConnection, spans: Sequence[Span]) -> 
     ]
 
 
-def _around(edges_us: Sequence[int]) -> CTE:
+def _around(edges_us: Sequence[int], between: Between) -> CTE:
     """Of each printer and edge the one segment in which rows of both sides can lie.
 
     A segment's releases start, and its stretches close, behind its anchor and not behind the next one
     (domain.projection.projector): a step down an index finds it.
     """
     each = values(column("at_us", BigInteger), name="edges").data([(at_us,) for at_us in edges_us]).cte("edges")
-    names, table = _names(), schema.segment.c
+    names, table = _names(between), schema.segment.c
     last = select(func.max(table.anchor_us)).where(table.printer == names.c.name, table.anchor_us < each.c.at_us)
     columns = (each.c.at_us, names.c.name.label("printer"), last.scalar_subquery().label("anchor_us"))
     return select(*columns).select_from(each.join(names, names.c.name.is_not(None))).cte("around")
 
 
-def _closed_later(edges_us: Sequence[int]) -> Select[Any]:
+def _closed_later(edges_us: Sequence[int], between: Between) -> Select[Any]:
     """Segments with a charge that started before the edge and closed after it, as a stretch did."""
-    around = _around(edges_us)
+    around = _around(edges_us, between)
     started = and_(_CHARGE.started_us < around.c.at_us, _CHARGE.started_us >= around.c.anchor_us)
     over = exists().where(*_of_segment(_CHARGE, around), started, _CHARGE.closed_us >= around.c.at_us)
     return select(*around.c).where(_closes(around, _STRETCH.closes_us >= around.c.at_us), over)
 
 
-def _named_earlier(edges_us: Sequence[int]) -> Select[Any]:
+def _named_earlier(edges_us: Sequence[int], between: Between) -> Select[Any]:
     """Segments with a charge that started after the edge, and a stretch that closed before it and names its release
     (domain.accounts.membership): its list of names spells no name otherwise but for a backslash.
     """
-    around = _around(edges_us)
+    around = _around(edges_us, between)
     started = and_(_CHARGE.started_us >= around.c.at_us, _CHARGE.closed_us.is_not(None))
     earlier = and_(_STRETCH.closes_us < around.c.at_us, _STRETCH.closes_us >= around.c.anchor_us)
     keys, all_names = (*around.c, _STRETCH.channel), func.aggregate_strings(_STRETCH.releases, ",")
@@ -308,37 +315,41 @@ def _of_segment(table: Any, around: CTE) -> tuple[ColumnElement[bool], ...]:
     return table.printer == around.c.printer, table.anchor_us == around.c.anchor_us
 
 
-def _lots(spans: Sequence[Span]) -> CTE:
+def lots(spans: Sequence[Span], between: Between = None) -> CTE:
     """Of each span and printer the anchors [anchor_us, to_us) of the segments in which the span's rows lie (_around).
 
     Down the key of a printer's rows, which lie together: by an index of instants each row would be looked up on a page
-    of its own, which takes three to twenty times as long.
+    of its own, which takes three to twenty times as long. ``between``: of printers from that name to that one alone.
     """
-    each, names, table = _spans(spans), _names(), schema.segment.c
+    each, names, table = _spans(spans), _names(between), schema.segment.c
     last = select(func.max(table.anchor_us)).where(table.printer == names.c.name, table.anchor_us < each.c.from_us)
     first_us = func.coalesce(last.scalar_subquery(), each.c.from_us).label("anchor_us")
     named = each.join(names, names.c.name.is_not(None))
     return select(*each.c, names.c.name.label("printer"), first_us).select_from(named).cte("lots")
 
 
-def _in_lot(table: Any, each: CTE) -> ColumnElement[bool]:
+def in_lot(table: Any, each: CTE) -> ColumnElement[bool]:
     return and_(table.printer == each.c.printer, table.anchor_us >= each.c.anchor_us, table.anchor_us < each.c.to_us)
 
 
 def _closed_in(each: CTE, names: CTE) -> Any:
     """Stretches that closed in a span: by an index down each printer's closings."""
     return each.join(names, names.c.name.is_not(None)).join(
-        schema.stretch, and_(_STRETCH.printer == names.c.name, _within(_STRETCH.closes_us, each))
+        schema.stretch, and_(_STRETCH.printer == names.c.name, within(_STRETCH.closes_us, each))
     )
 
 
-def _names() -> CTE:
+def _names(between: Between = None) -> CTE:
     """All printers that have a projection: two steps down an index for each; the last row is null."""
     table = schema.segment.c
-    first = select(func.min(table.printer).label("name")).cte("names", recursive=True)
-    step = select(func.min(table.printer)).where(table.printer > first.c.name).scalar_subquery()
-    return first.union_all(select(step).where(first.c.name.is_not(None)))
+    begins, step = select(func.min(table.printer).label("name")), select(func.min(table.printer))
+    if between is not None:
+        begins = begins.where(table.printer.between(*between))
+        step = step.where(table.printer <= between[1])
+    first = begins.cte("names", recursive=True)
+    following = step.where(table.printer > first.c.name).scalar_subquery()
+    return first.union_all(select(following).where(first.c.name.is_not(None)))
 
 
-def _within(instant: ColumnElement[int], each: CTE) -> ColumnElement[bool]:
+def within(instant: ColumnElement[int], each: CTE) -> ColumnElement[bool]:
     return and_(instant >= each.c.from_us, instant < each.c.to_us)

@@ -10,6 +10,7 @@ from pagereeve.store.sql.credentials import CredentialReads
 from pagereeve.store.sql.fact_reads import FactReads
 from pagereeve.store.sql.finding_reads import FindingReads
 from pagereeve.store.sql.key_checks import KeyCheckReads
+from pagereeve.store.sql.loss_reads import LossReads
 from pagereeve.store.sql.outbox_reads import OutboxReads
 from pagereeve.store.sql.period_reads import PeriodReads
 from pagereeve.store.sql.release_reads import ReleaseReads
@@ -22,6 +23,7 @@ class StoreReads(
     FactReads,
     FindingReads,
     PeriodReads,
+    LossReads,
     ReleaseReads,
     OutboxReads,
     KeyCheckReads,

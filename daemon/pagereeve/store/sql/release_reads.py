@@ -20,7 +20,9 @@ _ORDER = (_CHARGE.started_us, _CHARGE.printer, _CHARGE.source, _CHARGE.release, 
 
 class ReleaseReads(LedgerReads):
     async def releases_page(self, wanted: ReleaseFilter, limit: int, after: ReleasePlace | None = None) -> ReleasesPage:
-        """The charges behind ``after`` are looked at, LOOKED_AT_MAX of them, by the index of starts."""
+        """The charges behind ``after`` are looked at, LOOKED_AT_MAX of them, by the index of starts; where a printer is
+        asked for, its own alone.
+        """
         size = max(1, min(limit, PAGE_MAX))
         looked_at = _behind(wanted, after).limit(LOOKED_AT_MAX).subquery()
         async with self._reader.held() as reader:
@@ -41,6 +43,8 @@ class ReleaseReads(LedgerReads):
 def _behind(wanted: ReleaseFilter, after: ReleasePlace | None, *columns: ColumnElement[Any]) -> Select[Any]:
     started = and_(_CHARGE.started_us >= wanted.from_us, _CHARGE.started_us < wanted.to_us)
     rows = select(*(columns or (schema.charge,))).where(started).order_by(*(one.desc() for one in _ORDER))
+    if wanted.printer is not None:
+        rows = rows.where(_CHARGE.printer == wanted.printer)
     if after is None:
         return rows
     # The first condition is the index's alone; the second is exact.
@@ -51,8 +55,6 @@ def _wanted(looked_at: Subquery, wanted: ReleaseFilter, owners: list[str] | None
     rows = looked_at.c
     verdict = None if wanted.verdict == OPEN else wanted.verdict
     conditions: list[ColumnElement[bool]] = [rows.started_us >= wanted.from_us]
-    if wanted.printer is not None:
-        conditions.append(rows.printer == wanted.printer)
     if owners is not None:
         conditions.append(rows.owner.in_(owners))
     if wanted.verdict is not None:
