@@ -60,9 +60,17 @@ def wording_of(description: str, serial: str) -> str:
     return " ".join(text.casefold().split())
 
 
+ONE_BY_ONE_MAX: Final = 100
+"""The runs of more printers are asked for together: of all that are read."""
+
+
 async def units_of(reads: Reads, printers: Collection[str] | None = None) -> tuple[UnitStanding, ...]:
     """In order of their names; those without a good reading are left out. ``printers``: these alone."""
-    runs = {printer: run.fact async for printer, run in reads.open_runs()}
+    if printers is None or len(printers) > ONE_BY_ONE_MAX:
+        runs = {printer: run.fact async for printer, run in reads.open_runs()}
+    else:
+        known = {name: await reads.open_run(name) for name in sorted(printers)}
+        runs = {name: run.fact for name, run in known.items() if run is not None}
     chosen = frozenset(runs if printers is None else printers)
     failing = [name for name, run in runs.items() if name in chosen and not isinstance(run, PlateauRead)]
     lasts = {name: read for name in failing if (read := await reads.last_read(name)) is not None}
