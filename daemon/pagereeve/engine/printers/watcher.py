@@ -113,7 +113,7 @@ class PrinterWatcher:
     _quiet_until_us: int = 0
     _policy_due: bool = False
     _idle_s: float = IDLE_STRANGER_S
-    _looks_long: bool = False
+    _looks_long: bool = True
     _said: list[JobCounted] = field(default_factory=list)
     _inbox: asyncio.Queue[Arrival] = field(default_factory=lambda: asyncio.Queue(maxsize=INBOX_MAX))
 
@@ -436,6 +436,9 @@ class PrinterWatcher:
         if not self.updater.may_project():
             await self.recorder.keep_due()
             return
+        if self.around.projecting.locked():
+            # It may take a while where thousands wait.
+            await self.recorder.keep_due()
         async with self.around.projecting:
             update = self.updater.project()
             self.around.counters.projections += 1
