@@ -54,6 +54,7 @@ CARRIES_ON = frozenset({Step.SAME, Step.MOVED, Step.WRAPPED})
 # One such reading alone proves nothing, whatever else is odd in it: a false zero, a torn register, another device that
 # answered once. It waits for a second witness.
 NEEDS_WITNESS = frozenset({Step.REPLACED, Step.FELL_BACK, Step.RESET, Step.WENT_BACK, Step.JUMPED})
+OTHER_COUNTER = frozenset({Step.UNIT_CHANGED, Step.OBJECT_CHANGED})
 _WORST_LAST = tuple(Step)
 
 
@@ -65,11 +66,14 @@ class Identity:
     object_id: str = ""
 
     def joined(self, plateau: Plateau) -> Identity:
-        return Identity(plateau.sight.serial or self.serial, plateau.sight.object_id or self.object_id)
+        serial, object_id = plateau.sight.serial or self.serial, plateau.sight.object_id or self.object_id
+        if (serial, object_id) == (self.serial, self.object_id):
+            return self
+        return Identity(serial, object_id)
 
     def contradicts(self, plateau: Plateau) -> bool:
-        pairs = ((self.serial, plateau.sight.serial), (self.object_id, plateau.sight.object_id))
-        return any(mine and theirs and mine != theirs for mine, theirs in pairs)
+        theirs = plateau.sight
+        return _differ(self.serial, theirs.serial) or _differ(self.object_id, theirs.object_id)
 
     def is_written_otherwise(self, plateau: Plateau) -> bool:
         """The serial number differs in case, blanks or leading zeros alone: firmware writes it anew."""
@@ -77,6 +81,10 @@ class Identity:
         if not self.serial or not theirs.serial or (theirs.object_id or self.object_id) != self.object_id:
             return False
         return _bare(self.serial) == _bare(theirs.serial)
+
+
+def _differ(mine: str, theirs: str) -> bool:
+    return bool(mine and theirs and mine != theirs)
 
 
 def _bare(serial: str) -> str:
@@ -157,9 +165,10 @@ def step_between(
         if new is None or (deciding is not None and channel not in deciding):
             continue
         step = step_of(channel, old, new, pace)
-        if step in {Step.UNIT_CHANGED, Step.OBJECT_CHANGED}:
+        if step in OTHER_COUNTER:
             return step
-        worst = worst_of([worst, step])
+        if step is not worst:
+            worst = worst_of((worst, step))
     return worst
 
 

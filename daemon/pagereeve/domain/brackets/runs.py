@@ -32,6 +32,7 @@ PolicyAt = Callable[[int], Policy]
 
 LEADS: Final = (TOTAL, SHEETS, PRINTS_ALONE)
 """Of these the first that the meter has carries a run on. Where it has none, each of its channels does."""
+_LEADS_ALONE: Final = tuple((lead,) for lead in LEADS)
 COMMON_LEADS: Final = (TOTAL, SHEETS)
 GONE_US: Final = 3_600 * SECOND_US
 """A channel that the meter did not answer for so long, while it was read on, is gone: what it shows later, if it comes
@@ -266,7 +267,10 @@ class Run:
 
 def deciding_of(channels: Container[str]) -> tuple[str, ...] | None:
     """The channel that carries a run on, by its name; None where each one does."""
-    return next(((lead,) for lead in LEADS if lead in channels), None)
+    for lead in _LEADS_ALONE:
+        if lead[0] in channels:
+            return lead
+    return None
 
 
 def _step(

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Final
 
-from pagereeve.domain.brackets.continuity import Pace, Step, counter_step, pages_between, worst_of
+from pagereeve.domain.brackets.continuity import OTHER_COUNTER, Pace, Step, counter_step, pages_between, worst_of
 from pagereeve.domain.brackets.prints import counter_channel
 from pagereeve.domain.facts.policy import Policy
 from pagereeve.domain.facts.reading import Count, Sight
@@ -15,7 +15,6 @@ Parts = Mapping[str, Count]
 
 NO_PARTS: Final[Parts] = {}
 FELL: Final = frozenset({Step.FELL_BACK, Step.RESET, Step.WENT_BACK})
-_OTHERS: Final = frozenset({Step.UNIT_CHANGED, Step.OBJECT_CHANGED})
 
 
 def parts_of(sight: Sight, channel: str) -> Parts:
@@ -32,7 +31,7 @@ def parts_of(sight: Sight, channel: str) -> Parts:
 
 def all_parts_of(sight: Sight) -> dict[str, Parts]:
     """By channel, of the channels that are sums."""
-    if not any(one.part for one in sight.counters):
+    if not sight.counters or not any(one.part for one in sight.counters):
         return {}
     return {channel: parts for channel in sight.channels if (parts := parts_of(sight, channel))}
 
@@ -40,7 +39,7 @@ def all_parts_of(sight: Sight) -> dict[str, Parts]:
 def sum_step(old: Count, new: Count, parts: tuple[Parts, Parts], pace: Pace, policy: Policy) -> Step:
     """How a channel's count follows its own last one: the worst that it says, or any of its ``parts`` then and now."""
     step, (before, after) = counter_step(old, new, pace, policy), parts
-    if step in _OTHERS or not before or before.keys() != after.keys():
+    if step in OTHER_COUNTER or not before or before.keys() != after.keys():
         return step
     steps = [counter_step(part, after[name], pace, policy) for name, part in before.items()]
     fell = [one for one in steps if one in FELL]

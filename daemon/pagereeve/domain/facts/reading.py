@@ -160,11 +160,14 @@ class Sight:
     description: str = ""
 
     def count(self, channel: str) -> Count | None:
-        return next((count for name, count in self.counts if name == channel), None)
+        for name, count in self.counts:
+            if name == channel:
+                return count
+        return None
 
     @property
     def channels(self) -> tuple[str, ...]:
-        return tuple(name for name, _ in self.counts)
+        return tuple([name for name, _ in self.counts])
 
     @property
     def stopped(self) -> bool:
