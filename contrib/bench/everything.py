@@ -62,6 +62,7 @@ RUNS: Final = (
     Run("metrics_scrape", "--printers 20000", "--printers 300 --rounds 2"),
     Run("notice_to_read", "", "--printers 50 --rate 20 --seconds 5"),
     Run("notice_to_read", "--gated --rate 500", "--printers 50 --rate 20 --seconds 5 --gated"),
+    Run("release_life", "--gated", "--printers 20 --releases 40 --gated"),
     Run("whole_life", "", "--printers 20 --rate 5 --seconds 4 --rounds 1 --rest-s 2"),
     Run("questions", "", "--printers 3 --releases 60 --rounds 2 --seconds 1 --turns 1"),
 )
