@@ -81,6 +81,7 @@ async def walked(store: Both, wanted: ReleaseFilter, limit: int) -> list[Charge]
             return found
 
 
+@pytest.mark.parametrize("looked_up", [0, 20])
 @pytest.mark.parametrize("looked_at", [7, 100_000])
 @pytest.mark.parametrize(
     "wanted",
@@ -94,10 +95,11 @@ async def walked(store: Both, wanted: ReleaseFilter, limit: int) -> list[Charge]
     ],
 )
 async def test_pages_together_are_all_that_is_wanted_the_newest_first_however_few_are_looked_at(
-    store: Both, wanted: ReleaseFilter, looked_at: int, monkeypatch: pytest.MonkeyPatch
+    store: Both, wanted: ReleaseFilter, looked_at: int, looked_up: int, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     for module in (memory_ledger, release_reads):
         monkeypatch.setattr(module, "LOOKED_AT_MAX", looked_at)
+        monkeypatch.setattr(module, "OWNERS_LOOKED_UP_MAX", looked_up)
     own = charges(90, seed=2)
     await put(store, own)
     expected = sorted(filter(wanted.holds, own), key=place_of, reverse=True)

@@ -193,6 +193,10 @@ CALLS: Final[dict[str, Call]] = {
         lambda journal: journal.releases_page(ReleaseFilter(PRINTER, frozenset({"owner-1"})), 10),
         looks_at=SIZE.printers * SIZE.segments,
     ),
+    "releases_page: a person": Call(
+        lambda journal: journal.releases_page(ReleaseFilter(owners=frozenset({"owner-1"})), 10),
+        looks_at=SIZE.printers * SIZE.segments,
+    ),
     "releases_page: next": Call(
         lambda journal: journal.releases_page(
             ReleaseFilter(verdict="open"), 10, (NOON_US + 600 * SECOND_US, PRINTER, SERVER, "release-10", "total")

@@ -14,6 +14,8 @@ from pagereeve.domain.values.instants import FOREVER_US
 
 LOOKED_AT_MAX: Final = 10_000
 """So many charges at most are looked at for one page, however few of them are wanted."""
+OWNERS_LOOKED_UP_MAX: Final = 20
+"""The charges of so few owners' names are looked up by them; more names are looked for among the charges of all."""
 PAGE_MAX: Final = 1_000
 
 ReleasePlace = tuple[int, str, str, str, str]

@@ -11,6 +11,7 @@ from pagereeve.domain.accounts.membership import StretchIndex
 from pagereeve.domain.accounts.membership import place_of as stretch_place
 from pagereeve.domain.accounts.period_sums import ChargesBy, PeriodSums, Span, charge_totals, edge_segments, sums_of
 from pagereeve.domain.accounts.totals import Total
+from pagereeve.domain.facts.owners import owner_key
 from pagereeve.domain.ledger import SEVERITIES, Charge, Finding, Posting, ReleaseKey, RowSegment, Stretch, is_house
 from pagereeve.domain.projection.projector import Update
 from pagereeve.domain.projection.running_totals import RunningTotals
@@ -24,7 +25,14 @@ from pagereeve.ports.findings import (
     OpenFindings,
     Place,
 )
-from pagereeve.ports.releases import LOOKED_AT_MAX, ReleaseFilter, ReleasePlace, ReleasesPage, place_of
+from pagereeve.ports.releases import (
+    LOOKED_AT_MAX,
+    OWNERS_LOOKED_UP_MAX,
+    ReleaseFilter,
+    ReleasePlace,
+    ReleasesPage,
+    place_of,
+)
 from pagereeve.ports.releases import PAGE_MAX as RELEASES_MAX
 from pagereeve.store.memory.outbox import MemoryOutbox
 from pagereeve.store.records.batch import Replacement
@@ -112,6 +120,10 @@ class MemoryLedger(MemoryOutbox):
         size = max(1, min(limit, RELEASES_MAX))
         segments = self._all() if wanted.printer is None else self._segments.get(wanted.printer, ())
         known = [charge for segment in segments for charge in segment.charges]
+        if wanted.owners is not None:
+            theirs = [one for one in known if owner_key(one.owner) in wanted.owners]
+            few = len({one.owner for one in theirs}) <= OWNERS_LOOKED_UP_MAX
+            known = theirs if few else known
         started = [one for one in known if wanted.from_us <= one.started_us < wanted.to_us]
         behind = [one for one in started if after is None or place_of(one) < after]
         looked_at = sorted(behind, key=place_of, reverse=True)[:LOOKED_AT_MAX]
