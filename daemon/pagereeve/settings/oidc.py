@@ -41,9 +41,9 @@ def _secure(url: str) -> str:
 
 
 def _origin(url: str) -> str:
-    parts = urlsplit(url)
-    if parts.path or parts.query:
-        raise ValueError(f"holds a path; write {parts.scheme}://{parts.netloc}")
+    scheme, host, path, query, _ = urlsplit(url)
+    if path or query:
+        raise ValueError(f"holds a path; write {scheme}://{host}")
     return url.lower()
 
 
@@ -70,7 +70,8 @@ class OidcSettings(Section):
 
     @property
     def issuer_host(self) -> str:
-        return urlsplit(self.issuer).netloc
+        _, host, *_ = urlsplit(self.issuer)
+        return host
 
 
 START = "/sign-in/oidc"

@@ -99,7 +99,7 @@ async def test_a_person_signs_in_there_and_is_known_here(tmp_path: Path) -> None
     async with scene(tmp_path) as here:
         led = await here.jar.get("/findings")
         page = await here.jar.get(led.headers["location"], **OWN)
-        host = urlsplit(here.provider.issuer).netloc
+        _, host, *_ = urlsplit(here.provider.issuer)
         assert f'href="{PAGES}/sign-in/oidc?then=%2Ffindings">Sign in at {host}</a>' in page.text
         sent = await here.sent_on()
         assert sent.status_code == 303

@@ -57,9 +57,9 @@ class Client:
         return await self.party.begin(then)
 
     async def back(self, address: str, browser: str) -> Proven:
-        parts = urlsplit(address)
-        assert f"{parts.scheme}://{parts.netloc}{parts.path}" == f"{PAGES}/sign-in/oidc/back"
-        return await self.party.came_back(parts.query.encode(), browser)
+        before, _, query = address.partition("?")
+        assert before == f"{PAGES}/sign-in/oidc/back"
+        return await self.party.came_back(query.encode(), browser)
 
     async def signed_in(self) -> Proven:
         begun = await self.begun()
