@@ -1,6 +1,6 @@
 """What does one release cost the daemon, from its notice to its closed and sealed row?
 
-    python contrib/bench/whole_life.py [--printers 500] [--rate 100] [--seconds 30] [--rounds 3]
+    python contrib/bench/whole_life.py [--printers 2000] [--rate 100] [--seconds 30] [--rounds 3]
 
 The daemon (real HTTP, SQLite, UDP, the users' loop) runs in this process; printers with a billed counter and five
 witnesses, and the release server, in another. Its processor time from the first notice until the last row is closed,
@@ -243,7 +243,7 @@ def measure(args: Namespace, folder: Path) -> list[Figure]:
 
 def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument("--printers", type=int, default=500)
+    parser.add_argument("--printers", type=int, default=2000)
     parser.add_argument("--rate", type=float, default=100.0)
     parser.add_argument("--seconds", type=float, default=30.0)
     parser.add_argument("--rounds", type=int, default=3)
