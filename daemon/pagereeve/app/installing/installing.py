@@ -27,7 +27,7 @@ from pagereeve.settings import BadSettings, Problem, Settings
 from pagereeve.settings.importing import NotIncluded
 from pagereeve.settings.page_fragments import fragment_folder, write_trouble
 
-# Of one account: so many meters read at once, and one in six seconds. Lists: so many, and one in a minute.
+# Of one credential: so many meters read at once, and one in six seconds. Lists: so many, and one in a minute.
 READS: Final = (1 / 6, 10.0)
 LISTS: Final = (1 / 60, 10.0)
 RUNS_MAX: Final = 3

@@ -46,7 +46,7 @@ TEXTS: Final[Mapping[Came, str]] = {
     "gone": "There is no such finding any more: a decision or a late notice explained it away.",
     "conflict": "Not recorded: this form was sent before with something else in it. Load the page again.",
     "not-possible": "Not recorded: as things stand it can't be done. Look at what was decided before.",
-    "not-allowed": "Not recorded: that is more than your account may decide.",
+    "not-allowed": "Not recorded: that is more than your credential may decide.",
     "bad": "Not recorded: something in the form is missing, or is not acceptable there.",
     "busy": "Not recorded: the daemon can't store it now. Send it again in a moment.",
 }
