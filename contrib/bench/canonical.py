@@ -14,6 +14,7 @@ from collections.abc import Callable, Sequence
 from typing import Any
 
 import rfc8785
+from figures import Figure, report
 
 from pagereeve.domain.facts.codec import to_json
 from pagereeve.domain.facts.facts import Origin, ReleaseStarted
@@ -54,19 +55,22 @@ def best_us(value: Any, writers: Sequence[Writer], rounds: int, number: int) -> 
     return best
 
 
-def main() -> None:
+def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--rounds", type=int, default=7)
     parser.add_argument("--number", type=int, default=300, help="values a round")
     wanted = parser.parse_args()
     print("microseconds a value, and how many times as fast as rfc8785")
     print(f"{'':32} {'rfc8785':>9} {'canonical':>16} {'canonical_text':>16}")
+    figures = []
     for name, value in VALUES.items():
         if not rfc8785.dumps(value) == canonical(value) == canonical_text(value).encode():
             raise SystemExit(f"{name}: the bytes differ")
         theirs, *ours = best_us(value, list(WRITERS.values()), wanted.rounds, wanted.number)
         print(f"{name:32} {theirs:9.1f}", *(f"{one:9.1f} {theirs / one:4.1f} x" for one in ours))
+        figures.append(Figure(f"canonical bytes of {name}, speed", theirs / ours[0], "rfc8785"))
+    return report(figures)
 
 
 if __name__ == "__main__":
-    main()
+    raise SystemExit(main())

@@ -16,6 +16,7 @@ import tracemalloc
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
+from figures import Figure, report
 from period_totals import BEGIN_US, DAY_US, fill
 
 from pagereeve.app.clocks import SystemClock
@@ -59,7 +60,7 @@ async def peak_bytes(folder: Path, releases: int, form: FileFormat) -> int:
         await journal.close()
 
 
-async def measure(releases: int, wide: int) -> None:
+async def measure(releases: int, wide: int) -> list[Figure]:
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         journal = await SqlJournal.open(folder / "journal.sqlite", SystemClock())
@@ -76,20 +77,21 @@ async def measure(releases: int, wide: int) -> None:
                 print(f"{form}: {took_s:.1f} s, {took_s / first_s:.2f} x CSV, {size:.1f} MiB")
         finally:
             await journal.close()
+        figures = []
         for form in FORMATS:
             few, many = await peak_bytes(folder, releases // wide, form), await peak_bytes(folder, releases, form)
-            print(
-                f"{form}: peak {few / 2**20:.1f} MiB, of {wide} x the rows {many / 2**20:.1f} MiB: {many / few:.2f} x"
-            )
+            print(f"{form}: peak {few / 2**20:.1f} MiB, of {wide} x the rows {many / 2**20:.1f} MiB")
+            figures.append(Figure(f"peak of memory of {wide} x the rows, {form}", many / few, "the rows"))
+    return figures
 
 
-def main() -> None:
+def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--releases", type=int, default=100_000)
     parser.add_argument("--wide", type=int, default=10)
     given = parser.parse_args()
-    asyncio.run(measure(given.releases, given.wide))
+    return report(asyncio.run(measure(given.releases, given.wide)))
 
 
 if __name__ == "__main__":
-    main()
+    raise SystemExit(main())

@@ -25,6 +25,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 import aiosqlite
+from figures import Figure, report
 
 from pagereeve.app.clocks import SystemClock
 from pagereeve.domain.facts.facts import Origin, ReleaseStarted
@@ -258,13 +259,12 @@ def main() -> int:
         figures = asyncio.run(measure(Bench(Path(folder), options.seconds, options.history), options.rounds))
     for name, values in figures.items():
         print(f"{name:52} {statistics.median(values):10.3f}")
-    missed = 0
-    for what, ratio, limit in ratios(figures):
-        good = kept(ratio, limit)
-        missed += not good
-        wanted = f"at least {limit:g}" if limit > 0 else f"at most {-limit:g}"
-        print(f"{what:52} {ratio:10.2f}   target: {wanted}; {'kept' if good else 'MISSED'}")
-    return 1 if missed else 0
+    return report(
+        [
+            Figure(what, ratio, at_least=limit if limit > 0 else None, at_most=-limit if limit < 0 else None)
+            for what, ratio, limit in ratios(figures)
+        ]
+    )
 
 
 if __name__ == "__main__":

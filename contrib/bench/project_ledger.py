@@ -15,6 +15,8 @@ import gc
 import time
 from collections.abc import Iterator
 
+from figures import Figure, report
+
 from pagereeve.domain.facts.facts import Fact, Origin, PlateauRead, PolicySet, ReleaseEnded, ReleaseStarted
 from pagereeve.domain.facts.in_force import Rules
 from pagereeve.domain.facts.policy import Policy
@@ -104,7 +106,7 @@ def _take(projector: PrinterProjector, fact: Fact | None, current: PlateauRead |
     projector.advance()
 
 
-def main() -> None:
+def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--sizes", type=int, nargs="+", default=[1_000, 10_000])
     parser.add_argument("--rebuild", type=int, default=20_000)
@@ -112,12 +114,14 @@ def main() -> None:
     parser.add_argument("--rounds", type=int, default=3)
     asked = parser.parse_args()
     rate = max(rebuild_rate(asked.rebuild) for _ in range(asked.rounds))
-    print(f"rebuild of {asked.rebuild:>9,} releases: {rate:>9,.0f} releases a CPU-second (target 20,000)")
+    figures = [Figure(f"rebuild of {asked.rebuild:,} releases", rate, "a CPU-second", unit="", at_least=20_000)]
     costs = {size: min(after_history(size, asked.tail) for _ in range(asked.rounds)) for size in asked.sizes}
     for size, cost in costs.items():
         ratio = cost / costs[asked.sizes[0]]
-        print(f"after {size:>9,} releases: {cost:>9,.0f} us CPU a release, {ratio:.2f} x the first (target 1.20)")
+        print(f"after {size:>9,} releases: {cost:>9,.0f} us CPU a release")
+        figures.append(Figure(f"a release after {size:,}", ratio, f"one after {asked.sizes[0]:,}", at_most=1.2))
+    return report(figures)
 
 
 if __name__ == "__main__":
-    main()
+    raise SystemExit(main())

@@ -34,6 +34,7 @@ import httpx2
 sys.path.insert(0, str(Path(__file__).parents[1] / "drill"))
 
 import college_year
+from figures import Figure, report
 from year_facts import HOUR_US, YEAR, YEAR_LOAD, ZONE, Size, days_of, fleet, load_of
 
 from pagereeve.app.clocks import SystemClock
@@ -274,7 +275,7 @@ async def notices_beside_pages(folder: Path, seconds: float, turns: int) -> Asyn
             yield seen
 
 
-async def measure(args: argparse.Namespace, folder: Path) -> bool:
+async def measure(args: argparse.Namespace, folder: Path) -> list[Figure]:
     size = size_of(args.printers, args.releases)
     if not (folder / JOURNAL_NAME).exists():
         began_s = time.perf_counter()
@@ -287,7 +288,7 @@ async def measure(args: argparse.Namespace, folder: Path) -> bool:
     async for turn in notices_beside_pages(folder, args.seconds, args.turns):
         seen.add(turn)
     print(seen)
-    return seen.ratio <= RATIO_MAX
+    return [Figure("p99 of gated notices beside a program that pages", seen.ratio, "alone", at_most=RATIO_MAX)]
 
 
 def main() -> int:
@@ -303,7 +304,7 @@ def main() -> int:
     with tempfile.TemporaryDirectory() as name:
         folder = args.journal or Path(name)
         folder.mkdir(mode=0o700, exist_ok=True)
-        return 0 if asyncio.run(measure(args, folder)) else 1
+        return report(asyncio.run(measure(args, folder)))
 
 
 if __name__ == "__main__":

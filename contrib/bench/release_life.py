@@ -21,6 +21,8 @@ from typing import Any
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
+from figures import Figure, report
+
 from pagereeve.domain.facts.reading import Count, Sight, Unit
 from pagereeve.store.memory.journal import MemoryJournal
 from tests.unit.engine.virtual import passing
@@ -55,7 +57,7 @@ class CountingJournal(MemoryJournal):
         return super()._store(request)
 
 
-async def lives(args: argparse.Namespace) -> None:
+async def lives(args: argparse.Namespace) -> list[Figure]:
     printers: dict[str, FakePrinter] = {f"p{nth}": WitnessedPrinter() for nth in range(args.printers)}
     journal = CountingJournal()
     async with World(printers=printers, store=journal) as world:
@@ -73,9 +75,10 @@ async def lives(args: argparse.Namespace) -> None:
             raise AssertionError(f"{open_windows} windows are open; {world.troubles[:3]}")
         asked = ", ".join(f"{name} {many / args.releases:.2f}" for name, many in sorted(journal.asked.items()))
         print(f"{args.releases} releases at {args.printers} printers, {args.per_second:g}/s, gated: {args.gated}")
-        print(f"CPU of the engine a release: {1000 * cpu_s / args.releases:.3f} ms")
         projections = (world.counters.projections - projected) / args.releases
         print(f"a release: reads {reads / args.releases:.2f}, projections {projections:.2f}; to the writer: {asked}")
+    gated = "gated" if args.gated else "not gated"
+    return [Figure(f"the engine's CPU a release, {gated}", 1000 * cpu_s / args.releases, unit="ms")]
 
 
 async def _life(world: World, nth: int, args: argparse.Namespace) -> None:
@@ -87,14 +90,14 @@ async def _life(world: World, nth: int, args: argparse.Namespace) -> None:
     await world.end(name)
 
 
-def main() -> None:
+def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--printers", type=int, default=300)
     parser.add_argument("--releases", type=int, default=1500)
     parser.add_argument("--per-second", type=float, default=100.0)
     parser.add_argument("--gated", action="store_true")
-    passing(lives(parser.parse_args()))
+    return report(passing(lives(parser.parse_args())))
 
 
 if __name__ == "__main__":
-    main()
+    raise SystemExit(main())

@@ -18,6 +18,7 @@ from pagereeve.app.installing.upload import UPLOAD_MAX_BYTES, UPLOAD_S, takes_up
 from pagereeve.app.oidc import OidcParty, WallClock
 from pagereeve.app.oidc_sign_in import CameBack, OidcSignIn, SentOn
 from pagereeve.app.request_body import read_body
+from pagereeve.app.see_other import see_other
 from pagereeve.console.api.asker import CSRF_FIELD, CSRF_HEADER, SESSION, STRANGER, SignedIn
 from pagereeve.console.sign_in.attempts import Attempts
 from pagereeve.console.sign_in.counting import SignInCounts
@@ -332,18 +333,9 @@ def _target(scope: Scope) -> str:
 
 
 async def _go(send: Send, where: str, *cookies: bytes) -> None:
-    """A browser asks for that page next, with GET (RFC 9110 section 15.4.4). ``where`` is a path of ours, or where the
-    provider of the settings is.
-    """
-    headers = [
-        (b"location", where.encode("ascii")),
-        (b"content-length", b"0"),
-        (b"cache-control", b"no-store"),
-        (b"referrer-policy", b"same-origin"),
-    ]
-    headers += [(b"set-cookie", one) for one in cookies if one]
-    await send({"type": "http.response.start", "status": 303, "headers": headers})
-    await send({"type": "http.response.body", "body": b""})
+    """``where`` is a path of ours, or where the provider of the settings is."""
+    more = [(b"referrer-policy", b"same-origin"), *((b"set-cookie", one) for one in cookies if one)]
+    await see_other(send, where, more)
 
 
 def _with_cookie(send: Send, cookie: bytes) -> Send:

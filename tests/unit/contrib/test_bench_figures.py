@@ -24,6 +24,8 @@ def test_every_benchmark_runs_by_its_name_and_each_one_is_run() -> None:
     named = {run.name for run in everything.RUNS}
     reporting = {one.stem for one in BENCHES.glob("*.py") if "__main__" in one.read_text(encoding="utf-8")}
     assert named <= reporting
+    silent = [name for name in named if "return report(" not in (BENCHES / f"{name}.py").read_text(encoding="utf-8")]
+    assert [name for name in silent if "run_both(" not in (BENCHES / f"{name}.py").read_text(encoding="utf-8")] == []
     assert reporting - named == {"bias", "everything", "page_through", "proven"}
 
 

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import asyncio
-import contextlib
 import os
 import sys
 from collections.abc import Callable
 from typing import Final
 
+from pagereeve.app.child_process import ended
 from pagereeve.app.closing import ClosingRequest, Packed
 from pagereeve.app.closing_process.messages import (
     HEAD_MAX_BYTES,
@@ -73,7 +73,9 @@ async def _packed(asked: Asked) -> tuple[Ready, Packed]:
     except (asyncio.IncompleteReadError, ConnectionError):
         raise NotClosed(f"{asked.period} is not closed: {_ENDED}") from None
     finally:
-        await _end(process)
+        if process.stdin is not None:
+            process.stdin.close()
+        await ended(process, STOP_S)
 
 
 async def _answer_of(process: asyncio.subprocess.Process, asked: Asked) -> tuple[Ready, Packed]:
@@ -108,17 +110,3 @@ def _refusal(head: Refused) -> NotClosed | JournalUnavailable:
     if head.unavailable:
         return JournalUnavailable(head.text)
     return Hindered(head.text, head.hindrances) if head.hindrances else NotClosed(head.text)
-
-
-async def _end(process: asyncio.subprocess.Process) -> None:
-    if process.stdin is not None:
-        process.stdin.close()
-    with contextlib.suppress(ProcessLookupError):
-        process.terminate()
-    try:
-        async with asyncio.timeout(STOP_S):
-            await process.wait()
-    except TimeoutError:
-        with contextlib.suppress(ProcessLookupError):
-            process.kill()
-        await process.wait()

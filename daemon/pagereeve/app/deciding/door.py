@@ -9,6 +9,7 @@ from typing import Final
 from pagereeve.app.deciding.form_fields import FORM_TYPE
 from pagereeve.app.deciding.forms import Forms, posts_form, require_proven
 from pagereeve.app.request_body import read_body
+from pagereeve.app.see_other import see_other
 from pagereeve.console.api.application import PREFIX
 from pagereeve.domain.credentials.callers import Caller
 from pagereeve.domain.credentials.signatures import Signed
@@ -67,7 +68,7 @@ class DecisionDoor:
             return
         else:
             if is_form:
-                await _go(send, await self._forms.address_after(scope["path"], body, caller))
+                await see_other(send, await self._forms.address_after(scope["path"], body, caller))
                 return
             await self._decisions({**scope, READER: caller}, _received(body), send)
         finally:
@@ -116,13 +117,6 @@ def _require_kind(scope: Scope, wanted: str) -> None:
         raise Refusal("wrong-media-type", "Content-Type", f"is not served here; send {wanted}")
     if headers.get(b"content-encoding", b"identity").strip().lower() != b"identity":
         raise Refusal("wrong-media-type", "Content-Encoding", "compressed bodies are not served; send it plain")
-
-
-async def _go(send: Send, address: str) -> None:
-    """To a page that says what came of it: one that is loaded again sends nothing twice (RFC 9110 section 15.4.4)."""
-    headers = [(b"location", address.encode("ascii")), (b"content-length", b"0"), (b"cache-control", b"no-store")]
-    await send({"type": "http.response.start", "status": 303, "headers": headers})
-    await send({"type": "http.response.body", "body": b""})
 
 
 def with_decisions(web: AsgiApp, door: DecisionDoor) -> AsgiApp:

@@ -15,6 +15,7 @@ from pagereeve.app.installing.installing import Installing
 from pagereeve.app.installing.shown import add_shown, import_shown
 from pagereeve.app.installing.upload import LIST_MAX_BYTES, UPLOAD_MAX_BYTES, UPLOAD_S
 from pagereeve.app.request_body import read_body
+from pagereeve.app.see_other import see_other
 from pagereeve.console.api.asker import SESSION, Asker, SignedIn
 from pagereeve.console.api.problems import KINDS, ApiProblem, ProblemKind
 from pagereeve.console.pages.adding import ADD, FIELDS, HERE, IMPORT, add_page, import_page
@@ -69,7 +70,7 @@ class InstallDoor:
             self._events.quotas.request(sender_of(caller.name, {}))
             _require_act(caller)
             if scope["method"] == "POST":
-                await _go(send, await self._posted(scope, receive, caller.name, session.form_token))
+                await see_other(send, await self._posted(scope, receive, caller.name, session.form_token))
                 return
             answer = await self._page(scope, asker, session.form_token)
         except Refusal as refusal:
@@ -147,13 +148,6 @@ def _require_act(caller: Caller) -> None:
 
 def _at(path: str, draft: str) -> str:
     return f"{path}?{urlencode({'draft': draft})}"
-
-
-async def _go(send: Send, address: str) -> None:
-    """To a page that says what came of it (RFC 9110 section 15.4.4)."""
-    headers = [(b"location", address.encode("ascii")), (b"content-length", b"0"), (b"cache-control", b"no-store")]
-    await send({"type": "http.response.start", "status": 303, "headers": headers})
-    await send({"type": "http.response.body", "body": b""})
 
 
 def with_installing(web: AsgiApp, door: InstallDoor) -> AsgiApp:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import asyncio
-import contextlib
 import os
 import sys
 from collections.abc import Callable
@@ -12,6 +11,7 @@ from typing import Final
 
 import structlog
 
+from pagereeve.app.child_process import ended
 from pagereeve.app.questions.told import Told
 from pagereeve.domain.values.errors import PagereeveError
 from pagereeve.feeds.local.socket_file import SocketFile
@@ -19,6 +19,7 @@ from pagereeve.settings import Settings
 
 RESTART_S: Final = 1.0
 STOP_S: Final = 10.0
+"""For what it was asked before it is ended."""
 
 log = structlog.get_logger("pagereeve.questions")
 
@@ -78,7 +79,7 @@ class QueryProcess:
         process, self._process = self._process, None
         self._started_s = float("-inf")
         if process is not None:
-            task = asyncio.create_task(_ended(process), name="query process ends")
+            task = asyncio.create_task(ended(process, STOP_S), name="query process ends")
             self._ending.add(task)
             task.add_done_callback(self._ending.discard)
 
@@ -119,16 +120,3 @@ async def _tell(process: asyncio.subprocess.Process, told: Told) -> None:
     assert process.stdin is not None  # noqa: S101 - a pipe was asked for
     process.stdin.write(told.to_bytes())
     await process.stdin.drain()
-
-
-async def _ended(process: asyncio.subprocess.Process) -> None:
-    """Its requests have STOP_S to end."""
-    with contextlib.suppress(ProcessLookupError):
-        process.terminate()
-    try:
-        async with asyncio.timeout(STOP_S):
-            await process.wait()
-    except TimeoutError:
-        with contextlib.suppress(ProcessLookupError):
-            process.kill()
-        await process.wait()
