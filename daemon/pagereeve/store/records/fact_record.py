@@ -80,7 +80,7 @@ def file(fact: Fact) -> FactRecord:
     members = to_json(fact)
     encode = encoder_for(members)
     body = encode(members)
-    if not surely_readable(fact, body) and from_json(json.loads(body)) != fact:
+    if not surely_readable(fact, body) and fact_of(body) != fact:
         raise BadFact(str(members["fact"]), "does not read back as it was written; channels must be sorted by name")
     if not isinstance(fact, Event):
         identity, digest = (fact.origin.key, claim_digest(fact)) if isinstance(fact, HEARD) else (None, None)
