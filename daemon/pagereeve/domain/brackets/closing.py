@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import field
 from itertools import islice
 
 from pagereeve.domain.brackets.debts import Debts
@@ -17,6 +17,7 @@ from pagereeve.domain.brackets.runs import LEADS
 from pagereeve.domain.brackets.windows import Release, Window
 from pagereeve.domain.facts.reading import Unit
 from pagereeve.domain.values.instants import FOREVER_US
+from pagereeve.domain.values.records import dataclass
 
 
 @dataclass(slots=True)

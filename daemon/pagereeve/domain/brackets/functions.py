@@ -9,13 +9,14 @@ not matter how a bracket is split.
 from __future__ import annotations
 
 from bisect import bisect_right
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Final
 
 from pagereeve.domain.brackets.expectation import FUNCTION_CHANNELS
 from pagereeve.domain.brackets.partition import Between, Cut
 from pagereeve.domain.brackets.prints import PRINTS, TOTAL, WHOLE
 from pagereeve.domain.brackets.runs import Sample
+from pagereeve.domain.values.records import dataclass
 
 _ALL: Final = frozenset({TOTAL, WHOLE})
 _APART: Final = frozenset({*FUNCTION_CHANNELS, PRINTS})

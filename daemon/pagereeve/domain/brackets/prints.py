@@ -33,8 +33,7 @@ def with_prints_alone(plateau: Plateau, known: Container[str]) -> Plateau:
     A meter that has a total once keeps it: an answer without it makes prints no more than they were.
     """
     sight = plateau.sight
-    shown = sight.channels
-    if PRINTS not in shown or any(name in shown or name in known for name in (TOTAL, SHEETS)):
+    if sight.count(PRINTS) is None or any(name in known or name in sight.channels for name in (TOTAL, SHEETS)):
         return plateau
     counts = tuple((PRINTS_ALONE if name == PRINTS else name, count) for name, count in sight.counts)
     return replace(plateau, sight=replace(sight, counts=counts))

@@ -6,10 +6,10 @@ Until the channel is read again its releases are unproven in it; then its next c
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 from pagereeve.domain.brackets.runs import Run
 from pagereeve.domain.brackets.windows import Window
+from pagereeve.domain.values.records import dataclass
 
 
 @dataclass(frozen=True, slots=True)

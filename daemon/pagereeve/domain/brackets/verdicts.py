@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Final
 
 from pagereeve.domain.brackets.expectation import START_UP, Expectation, total_of
@@ -11,6 +10,7 @@ from pagereeve.domain.brackets.inner_levels import BracketPart
 from pagereeve.domain.brackets.tolerances import tolerated
 from pagereeve.domain.facts.policy import Policy
 from pagereeve.domain.ledger import Grade, Interval, Verdict
+from pagereeve.domain.values.records import dataclass
 
 NO_PAGES: Final = Interval(0, 0)
 GIVEN_UP: Final = frozenset({"cancelled", "aborted"})

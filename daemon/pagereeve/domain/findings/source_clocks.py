@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import Final
 
 from pagereeve.domain.brackets.timeline import Timeline
@@ -13,6 +13,7 @@ from pagereeve.domain.findings import finding as find
 from pagereeve.domain.findings.evidence_codec import EVIDENCE
 from pagereeve.domain.ledger import Evidence, Finding, ReleaseKey
 from pagereeve.domain.values.codec import INSTANT, TEXT, Codec, Member, inner
+from pagereeve.domain.values.records import dataclass
 
 # Of one printer: so many sources at once, the oldest trouble is forgotten first.
 TROUBLES_MAX: Final = 16

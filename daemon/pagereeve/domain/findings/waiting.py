@@ -7,7 +7,6 @@ a finding that names its releases.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
 from itertools import pairwise
 from typing import Final, Literal
 
@@ -23,6 +22,7 @@ from pagereeve.domain.findings import evidence as shown
 from pagereeve.domain.findings import finding as find
 from pagereeve.domain.ledger import Evidence, Finding, ReleaseKey
 from pagereeve.domain.values.instants import SECOND_US
+from pagereeve.domain.values.records import dataclass
 
 # A window may be open for so many times the wait for a count that does not move, and each page that was claimed until
 # then may take so many times what it takes at the fastest that the policy believes: slower than any office engine.

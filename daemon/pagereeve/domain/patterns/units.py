@@ -8,7 +8,7 @@ nobody.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from typing import Final
 
 from pagereeve.domain.brackets.prints import PRINTS, PRINTS_ALONE, TOTAL, counter_channel
@@ -22,6 +22,7 @@ from pagereeve.domain.findings import evidence as shown
 from pagereeve.domain.findings import finding as find
 from pagereeve.domain.ledger import Finding, Grade, ReleaseKey
 from pagereeve.domain.values.codec import INSTANT, TEXT, TRUTH, Codec, Member, choice, inner, placed
+from pagereeve.domain.values.records import dataclass
 
 # Fewer pages may cost the same in sheets and in sides, with what else may differ by one.
 PAGES_LEAST: Final = 4

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from typing import Final, Literal
 
 from pagereeve.domain.brackets.continuity import CARRIES_ON, Pace, counter_step, pace_between, pages_between
@@ -24,6 +24,7 @@ from pagereeve.domain.findings import finding as find
 from pagereeve.domain.findings.evidence_codec import RELEASE_KEY
 from pagereeve.domain.ledger import Finding, Grade, Interval, ReleaseKey, Stretch
 from pagereeve.domain.values.codec import FIGURE, INSTANT, TEXT, Codec, Member, inner, placed
+from pagereeve.domain.values.records import dataclass
 
 # So many brackets in a row decide, for a disagreement and for its end: twice may be a counter that steps late.
 ALIKE: Final = 3

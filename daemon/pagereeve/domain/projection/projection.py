@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import Final, TypeVar
 
 from pagereeve.domain.brackets.chosen import with_chosen
@@ -49,6 +49,7 @@ from pagereeve.domain.patterns.prints_proof import NO_PROOF, PrintsProof, watch_
 from pagereeve.domain.patterns.tickets import holds_back
 from pagereeve.domain.patterns.units import NO_UNITS, UnitMemory, watch_units
 from pagereeve.domain.patterns.witnesses import NO_WITNESSES, WitnessMemory, watch_witnesses
+from pagereeve.domain.values.records import dataclass
 
 NO_HABITS: Final = PatternMemory()
 UNKNOWN_PRINTER: Final = "unknown-printer"

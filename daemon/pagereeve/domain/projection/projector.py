@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import Final
 
 from pagereeve.domain.brackets.timeline import (
@@ -37,6 +37,7 @@ from pagereeve.domain.ledger import Charge, Finding, Posting, RowSegment, Stretc
 from pagereeve.domain.projection.projection import Projected, project
 from pagereeve.domain.projection.resume_point import ResumePoint, latest_resume_point
 from pagereeve.domain.values.instants import SECOND_US
+from pagereeve.domain.values.records import dataclass
 
 # Facts arrive a little late: clocks differ, networks queue. A fact younger than this never needs the journal.
 HOLD_BACK_US = 120 * SECOND_US

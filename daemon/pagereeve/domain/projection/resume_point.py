@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Any, Final
 
 from pagereeve.domain.brackets.continuity import Identity, clock_stands_alone
@@ -33,6 +32,7 @@ from pagereeve.domain.values.codec import (
     placed,
 )
 from pagereeve.domain.values.fields import Fields
+from pagereeve.domain.values.records import dataclass
 
 # Raised when the projection's rules change: an older resume point is refused, and the printer is projected from its
 # beginning.
