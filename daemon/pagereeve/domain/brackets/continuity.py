@@ -109,7 +109,7 @@ def clock_stands_alone(before: Plateau, after: Plateau) -> bool:
 
 def _slack_cs(elapsed_cs: int) -> int:
     slack_cs = elapsed_cs // 100
-    return slack_cs if slack_cs > UPTIME_SLACK_CS else UPTIME_SLACK_CS
+    return max(UPTIME_SLACK_CS, slack_cs)
 
 
 def was_off(before: Plateau, after: Plateau) -> bool:

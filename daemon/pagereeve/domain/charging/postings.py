@@ -78,6 +78,7 @@ MAINTAINED: Final = frozenset({MAINTENANCE_NOTED, TEST_PAGES, MAINTENANCE_DECIDE
 NOT_RELEASED: Final = frozenset({OTHER_FUNCTION_REASON, MAINTENANCE_NOTED, TEST_PAGES})
 """Of a bracket: pages in it are known to be no release's."""
 CARRIED: Final = NOT_RELEASED | {START_UP}
+DIFFERS: Final = frozenset({Verdict.SURPLUS, Verdict.SHORTFALL})
 
 
 @dataclass(frozen=True, slots=True)
@@ -248,7 +249,8 @@ def _own_bracket(printer: str, channel: str, part: BracketPart, noted: Noted, jo
     beyond = noted.beyond(part)
     counted = part.counted - beyond
     by_job = told_of_one(channel, part, counted, stretch.verdict, jobs)
-    stretch = replace(stretch, reasons=(*stretch.reasons, *by_job))
+    if by_job:
+        stretch = replace(stretch, reasons=(*stretch.reasons, *by_job))
     full = owed_for(counted, expectation, channel, window.release.policy)
     (owed,), (below,) = _as_needed(channel, part, [counted], [full])
     owner = window.release.started.owner
@@ -275,7 +277,7 @@ def _judged(printer: str, channel: str, part: BracketPart, noted: Noted) -> Stre
     beyond = noted.beyond(part)
     counted = part.counted - beyond
     judgement = judge(counted, part.expectations, [window.release.policy for window in part.windows])
-    if judgement.verdict in {Verdict.SURPLUS, Verdict.SHORTFALL}:
+    if judgement.verdict in DIFFERS:
         judgement = _with_what_happened(channel, part, counted, judgement)
     known = (*((OTHER_FUNCTION_REASON,) if part.others else ()), *noted.notes)
     return Stretch(
@@ -333,7 +335,7 @@ def _with_what_happened(channel: str, part: BracketPart, counted: int, judgement
     if restarts and pages:
         policies = [window.release.policy for window in part.windows]
         judgement = judge(counted, part.expectations, policies, Interval(0, restarts * pages))
-    if judgement.verdict not in {Verdict.SURPLUS, Verdict.SHORTFALL}:
+    if judgement.verdict not in DIFFERS:
         return judgement
     one = Compared(
         channel,
@@ -402,12 +404,21 @@ def _keys(windows: Sequence[Window]) -> tuple[ReleaseKey, ...]:
 
 
 def _window_reasons(windows: Sequence[Window]) -> tuple[str, ...]:
+    if len(windows) == 1 and _is_plain(windows[0]):
+        return ()
     reasons = [f"window-{window.closing}" for window in windows if window.closing not in {None, "rested"}]
     reasons += ["rest-by-count" for window in windows if window.by_count]
     reasons += ["stalled" for window in windows if window.stalled]
     reasons += ["read-from-panel" for window in windows if window.release.policy.by_panel]
     reasons += ["no-end-notice" for window in windows if window.release.ended is None]
     return tuple(dict.fromkeys(reasons))
+
+
+def _is_plain(window: Window) -> bool:
+    """It closed by a rest, as most do: nothing is said of it."""
+    release = window.release
+    odd = window.by_count or window.stalled or release.ended is None or release.policy.by_panel
+    return window.closing == "rested" and not odd
 
 
 def _charge(
@@ -422,8 +433,7 @@ def _charge(
     if len(stretch.releases) > 1:
         reasons += ["about-the-bracket", *(reason for reason in stretch.reasons if reason in SHARES)]
     reasons += unsure
-    known = (reason for reason in stretch.reasons if reason in CARRIED or reason.startswith(HINT_PREFIX))
-    reasons += known
+    reasons += [reason for reason in stretch.reasons if reason in CARRIED or reason.startswith(HINT_PREFIX)]
     return charge_of(
         window,
         expectation,

@@ -13,7 +13,7 @@ from pagereeve.domain.brackets.expectation import CLAIMED_CHANNELS
 from pagereeve.domain.brackets.gaps import Joining
 from pagereeve.domain.brackets.jobs import JobHistory
 from pagereeve.domain.brackets.leads import Leads
-from pagereeve.domain.brackets.partition import Between, Broken, Partition, partition
+from pagereeve.domain.brackets.partition import Between, Broken, Partition, partitions
 from pagereeve.domain.brackets.rests import moments_of
 from pagereeve.domain.brackets.runs import Run, Runs, runs_of, split
 from pagereeve.domain.brackets.timeline import Timeline
@@ -131,20 +131,25 @@ def _latest(states: Sequence[tuple[int, State]], at_us: int, before: State) -> S
 
 
 def project(
-    timeline: Timeline, first: Run | None = None, before: Memory = NOTHING_KNOWN, after_us: int = -1
+    timeline: Timeline,
+    first: Run | None = None,
+    before: Memory = NOTHING_KNOWN,
+    after_us: int = -1,
+    known: Sequence[Window] = (),
 ) -> Projected:
     """Project a printer's timeline, from its beginning or from a resume point at ``after_us``: the run under way there,
-    and what was remembered ``before``.
+    and what was remembered ``before``. ``known`` are windows of an earlier projection: what their releases should cost
+    is not worked out again.
     """
     rules = timeline.rules
     plateaus = judged(with_chosen(timeline.plateaus, rules, after_us), rules)
     runs = split(plateaus, rules.policy_at, first, timeline.breaks_us())
     moments = moments_of(runs.runs)
-    windows = Windows(moments, timeline.horizon_us).close(_releases(timeline))
+    windows = Windows(moments, timeline.horizon_us).close(_releases(timeline, known))
     projected = Projected(runs, windows, before, Joining(rules), conflicts=timeline.conflicts)
     channels = sorted({channel for run in runs.runs for channel in run.channels()})
     own = {channel: runs_of(channel, runs.runs) for channel in channels}
-    parted = [projected.joining.joined(partition(channel, own[channel], windows)) for channel in channels]
+    parted = [projected.joining.joined(part) for part in partitions(own, windows)]
     _advance(timeline, parted, projected)
     _wait(timeline, parted, projected, own)
     projected.findings += colour_under_mono(timeline.printer, projected.posted)
@@ -163,7 +168,8 @@ def project(
     return projected
 
 
-def _releases(timeline: Timeline) -> list[Release]:
+def _releases(timeline: Timeline, known: Sequence[Window]) -> list[Release]:
+    before = {window.release.started.origin.key: window.release for window in known}
     releases = []
     for started in timeline.starts:
         key, at_us = started.origin.key, started.origin.at_us
@@ -171,12 +177,13 @@ def _releases(timeline: Timeline) -> list[Release]:
         if again == "echo":
             continue
         policy, settle_us = timeline.rules.policy_at(at_us), timeline.rules.settle_us(at_us)
-        meant = policy.meant(started.origin.source, started.ticket)
         ended, answered = timeline.ends.get(key), timeline.answers.get(key)
         answered_us = None if answered is None else opening_answer_us(started, ended, answered)
         policy = patient(policy) if policy.by_panel else policy
         believed = timeline.rules.state_believed(at_us)
-        releases.append(Release(started, ended, policy, settle_us, again, answered_us, meant, believed))
+        made_of = (started, ended, policy, settle_us, again, answered_us, believed)
+        release = before.get(key)
+        releases.append(release if release is not None and release.made_of == made_of else Release(*made_of))
     return releases
 
 
