@@ -73,6 +73,8 @@ class Identity:
 
     def contradicts(self, plateau: Plateau) -> bool:
         theirs = plateau.sight
+        if theirs.serial == self.serial and theirs.object_id == self.object_id:
+            return False
         return _differ(self.serial, theirs.serial) or _differ(self.object_id, theirs.object_id)
 
     def is_written_otherwise(self, plateau: Plateau) -> bool:
@@ -213,11 +215,12 @@ def modulus_of(count: Count, policy: Policy) -> int:
 
 
 def _step(before: Count, new: int, bound: int, *, restart: bool, policy: Policy) -> Step:
-    old, modulus = before.value, modulus_of(before, policy)
+    old = before.value
     if new == old:
         return Step.SAME
     if new > old:
         return Step.MOVED if new - old <= bound else Step.JUMPED
+    modulus = modulus_of(before, policy)
     if new < modulus > old and new + modulus - old <= min(bound, WRAP_NEAR):
         return Step.WRAPPED
     if restart:

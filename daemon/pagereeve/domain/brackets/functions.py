@@ -47,7 +47,7 @@ def apart_in(channel: str, between: Between) -> Apart | None:
     that did not move while somebody printed is not believed against the total.
     """
     opening, closing = between.opening, between.closing
-    if channel not in _ALL or opening.run is not closing.run or _APART.isdisjoint(closing.run.channels()):
+    if channel not in _ALL or opening.run is not closing.run or not closing.run.has_shown_any(_APART):
         return None
     edges = _sample_at(opening, opening.to_us), _sample_at(closing, closing.from_us)
     names = tuple(name for name in FUNCTION_CHANNELS if _moved(name, channel, *edges) is not None)

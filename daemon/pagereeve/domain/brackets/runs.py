@@ -143,7 +143,8 @@ class Run:
                 self.last_totals[channel] = count.value
             elif before is None or deciding is None or channel in deciding:
                 self._count_on(channel, count, parts, policy)
-                self.odd.pop(channel, None)
+                if self.odd:
+                    self.odd.pop(channel, None)
             elif not self._is_believed(channel, count, parts, plateau, policy):
                 doubted.append(channel)
                 continue
@@ -193,6 +194,8 @@ class Run:
 
     def lead_at(self, at_us: int) -> str:
         """The channel that speaks for the run at an instant: what a ticket determines best of those that it has."""
+        if len(self.leads) == 1:
+            return self.leads[0][1]
         place = bisect_right(self.leads, at_us, key=lambda one: one[0])
         return self.leads[max(0, place - 1)][1] if self.leads else SHEETS
 
@@ -225,7 +228,7 @@ class Run:
         """Take what a channel shows that does not lead; False where that waits for a witness."""
         before, both = self._believed(channel, len(self.samples)), (self.last_parts.get(channel, NO_PARTS), parts)
         step = sum_step(self.last_counts[channel], count, both, self._pace(before, plateau, policy), policy)
-        odd = self.odd.pop(channel, None)
+        odd = self.odd.pop(channel, None) if self.odd else None
         if odd is not None and not (step in CARRIES_ON and not self._fell_back(odd, before, plateau)):
             shown = self.samples[odd.place].plateau
             pace, both = pace_between(shown, plateau, policy), (odd.parts, parts)
@@ -280,6 +283,9 @@ class Run:
         """Those that it has shown; some may be gone."""
         return tuple(sorted(self.gone.union(self.last_totals)))
 
+    def has_shown_any(self, channels: frozenset[str]) -> bool:
+        return not channels.isdisjoint(self.last_totals) or not channels.isdisjoint(self.gone)
+
 
 def deciding_of(channels: Container[str]) -> tuple[str, ...] | None:
     """The channel that carries a run on, by its name; None where each one does."""
@@ -298,12 +304,15 @@ def _step(
     parts: tuple[Mapping[str, Parts], Mapping[str, Parts]],
     pace: Pace | None = None,
 ) -> Step:
+    deciding = deciding_of(counts)
+    if not parts[1]:
+        return step_between(before, counts, identity, after, policy, deciding, pace=pace)
+
     def step_of(channel: str, old: Count, new: Count, pace: Pace) -> Step:
         mine = parts[0].get(channel, NO_PARTS), parts[1].get(channel, NO_PARTS)
         return sum_step(old, new, mine, pace, policy)
 
-    sums = step_of if parts[0] and parts[1] else None
-    return step_between(before, counts, identity, after, policy, deciding_of(counts), sums, pace)
+    return step_between(before, counts, identity, after, policy, deciding, step_of, pace)
 
 
 def runs_of(channel: str, runs: Sequence[Run]) -> list[Run]:

@@ -34,7 +34,7 @@ def judge(
     """
     counts = [one.count for one in expectations]
     expected = total_of([*counts, start_up]) if start_up.most else total_of(counts)
-    reasons = list(dict.fromkeys(reason for one in expectations for reason in one.reasons))
+    reasons = list(dict.fromkeys([reason for one in expectations for reason in one.reasons]))
     if start_up.most:
         reasons.append(START_UP)
     if len(expectations) > 1:

@@ -27,8 +27,8 @@ Closing = Literal["rested", "never-moved", "longest-wait"]
 class Release:
     """A release on its printer's timeline. ``again``: its name was started before, for the same job or another.
 
-    ``answered_us``: its sender waited, and let the job go from then on. ``state_believed``: what the printer said of its
-    state was known to be of use then. ``ticket`` is with the policy's defaults in place of what it leaves out.
+    ``answered_us``: its sender waited, and let the job go from then on. ``state_believed``: what the printer said of
+    its state was known to be of use then. ``ticket`` is with the policy's defaults in place of what it leaves out.
 
     ``noticed_us`` is when the start is said to have been: no window opens before it. From ``start_us`` on its pages may
     come. ``order`` is by start; equal starts by the event's identity, so that arrival never decides.

@@ -251,8 +251,10 @@ def _own_bracket(printer: str, channel: str, part: BracketPart, noted: Noted, jo
     by_job = told_of_one(channel, part, counted, stretch.verdict, jobs)
     if by_job:
         stretch = replace(stretch, reasons=(*stretch.reasons, *by_job))
-    full = owed_for(counted, expectation, channel, window.release.policy)
-    (owed,), (below,) = _as_needed(channel, part, [counted], [full])
+    owed = owed_for(counted, expectation, channel, window.release.policy)
+    below: tuple[str, ...] = ()
+    if is_below_need(channel, part.closing.count, expectation, window.release.policy):
+        owed, below = owed_below_need(counted, expectation, channel, window.release), (UNIT_BELOW_NEED,)
     owner = window.release.started.owner
     legs = legs_for(printer, channel, stretch.counted, [(owner, owed)], others=part.others, noted=beyond)
     charge = _charge(stretch, window, expectation, owed, counted, (*by_job, *below))
@@ -429,7 +431,7 @@ def _charge(
     share: int | None,
     unsure: Sequence[str] = (),
 ) -> Charge:
-    reasons = [*expectation.reasons, *_window_reasons([window])]
+    reasons = [*expectation.reasons, *_window_reasons((window,))]
     if len(stretch.releases) > 1:
         reasons += ["about-the-bracket", *(reason for reason in stretch.reasons if reason in SHARES)]
     reasons += unsure

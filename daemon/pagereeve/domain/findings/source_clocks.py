@@ -51,6 +51,8 @@ class ClocksWatched:
 def watch_clocks(timeline: Timeline, before: ClockTroubles, after_us: int) -> ClocksWatched:
     """Notices after ``after_us``, in order; those before it are in ``before``."""
     watched, troubles = ClocksWatched(), before
+    if not troubles and not any(one.origin.clock in OFF for one in (*timeline.starts, *timeline.ended())):
+        return watched
     for event in _dated(timeline, after_us):
         origin = event.origin
         ongoing = next((one for one in troubles if one.source == origin.source), None)

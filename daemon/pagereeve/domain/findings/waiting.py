@@ -6,13 +6,13 @@ a finding that names its releases.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from itertools import pairwise
 from typing import Final, Literal
 
 from pagereeve.domain.brackets.partition import Partition
 from pagereeve.domain.brackets.rests import Moment
-from pagereeve.domain.brackets.runs import Run
+from pagereeve.domain.brackets.runs import Run, Sample
 from pagereeve.domain.brackets.timeline import Timeline
 from pagereeve.domain.brackets.unread_channels import is_given_up, unread
 from pagereeve.domain.brackets.windows import Window, expected_of
@@ -107,13 +107,17 @@ def _behind(part: Partition, runs: Sequence[Run]) -> int:
     """
     pages = 0
     for run in reversed(runs):
-        totals = [total for one in run.samples if (total := one.total(part.channel)) is not None]
-        if run.samples and not totals:
+        latest = _first_total(part.channel, reversed(run.samples))
+        if latest is None and run.samples:
             break
-        if part.last is not None and part.last.run is run:
-            return pages + totals[-1] - part.last.total
-        pages += totals[-1] - totals[0] if totals else 0
+        if latest is not None and part.last is not None and part.last.run is run:
+            return pages + latest - part.last.total
+        pages += (latest or 0) - (_first_total(part.channel, run.samples) or 0)
     return pages
+
+
+def _first_total(channel: str, samples: Iterable[Sample]) -> int | None:
+    return next((total for one in samples if (total := one.total(channel)) is not None), None)
 
 
 def told(timeline: Timeline, windows: Sequence[Window], moments: Sequence[Moment]) -> Told:

@@ -129,10 +129,10 @@ def _assumptions(runs: Sequence[Run], before: Assumed | None) -> Iterator[tuple[
     for run in runs:
         for sample in run.samples:
             sight, at_us = sample.plateau.sight, sample.plateau.first_received_us
-            compared = [(counter_channel(name), count) for name, count in sight.counts if name in COMPARED]
-            unsure = next(((name, count) for name, count in compared if is_unsure(count)), None)
+            compared = [(name, count) for name, count in sight.counts if name in COMPARED]
+            unsure = next((one for one in compared if is_unsure(one[1])), None)
             if unsure is not None and now is None:
-                now = Assumed(at_us, unsure[0], unsure[1].object, sight.object_id)
+                now = Assumed(at_us, counter_channel(unsure[0]), unsure[1].object, sight.object_id)
                 yield at_us, now
             elif unsure is None and compared and now is not None:
                 now = None

@@ -164,7 +164,8 @@ def project(
     # A damaged fact is kept as long as the plateau that it lies in: it is told once.
     fresh = (one for one in timeline.damaged if one.at_us > after_us)
     projected.findings += [(one.at_us, find.of_damage(one)) for one in fresh]
-    projected.findings = [(at_us, find.decided(one, rules.decisions)) for at_us, one in projected.findings]
+    if rules.decisions:
+        projected.findings = [(at_us, find.decided(one, rules.decisions)) for at_us, one in projected.findings]
     return projected
 
 
