@@ -209,6 +209,12 @@ def _edge(channel: str, run: Run, index: int) -> Cut:
 
 def levels_of(channel: str, run: Run) -> Iterator[Cut]:
     """Maximal stretches of one count, windows or not."""
+    for first, from_us, to_us in _stands(channel, run):
+        yield _cut(channel, run, first, from_us, to_us)
+
+
+def _stands(channel: str, run: Run) -> Iterator[tuple[Sample, int, int]]:
+    """The first sample of each level, and from when until when the count stood."""
     first: Sample | None = None
     level_total: int | None = None
     from_us = to_us = 0
@@ -218,14 +224,14 @@ def levels_of(channel: str, run: Run) -> Iterator[Cut]:
             continue
         if total != level_total:
             if first is not None:
-                yield _level(channel, run, first, from_us, to_us)
+                yield first, from_us, to_us
             first, level_total, from_us = sample, total, run.known_from_us(sample)
         to_us = known_until_us(from_us, sample.plateau)
     if first is not None:
-        yield _level(channel, run, first, from_us, to_us)
+        yield first, from_us, to_us
 
 
-def _level(channel: str, run: Run, first: Sample, from_us: int, to_us: int) -> Cut:
+def _cut(channel: str, run: Run, first: Sample, from_us: int, to_us: int) -> Cut:
     count, total = first.plateau.sight.count(channel), first.total(channel)
     if count is None or total is None:
         raise ValueError(f"the sample does not carry {channel}")
@@ -235,19 +241,19 @@ def _level(channel: str, run: Run, first: Sample, from_us: int, to_us: int) -> C
 def cuts_of(channel: str, run: Run, busy: Sequence[Busy]) -> Iterator[Cut]:
     """Levels less the open intervals in which a window was open."""
     first = 0
-    for level in levels_of(channel, run):
-        while first < len(busy) and _ends_by(busy[first], level.from_us):
+    for sample, level_from_us, to_us in _stands(channel, run):
+        while first < len(busy) and _ends_by(busy[first], level_from_us):
             first += 1
-        from_us: int | None = level.from_us
+        from_us: int | None = level_from_us
         index = first
-        while from_us is not None and index < len(busy) and busy[index][0] < level.to_us:
+        while from_us is not None and index < len(busy) and busy[index][0] < to_us:
             opens_us, closes_us = busy[index]
             if from_us <= opens_us:
-                yield Cut(run, level.count, level.total, from_us, opens_us)
+                yield _cut(channel, run, sample, from_us, opens_us)
             from_us = closes_us
             index += 1
-        if from_us is not None and from_us <= level.to_us:
-            yield Cut(run, level.count, level.total, from_us, level.to_us)
+        if from_us is not None and from_us <= to_us:
+            yield _cut(channel, run, sample, from_us, to_us)
 
 
 def _ends_by(busy: Busy, at_us: int) -> bool:

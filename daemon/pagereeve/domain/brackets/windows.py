@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import field
 from typing import Final, Literal
 
@@ -10,7 +11,7 @@ from pagereeve.domain.facts.facts import ReleaseAnswered, ReleaseEnded, ReleaseS
 from pagereeve.domain.facts.policy import Policy
 from pagereeve.domain.facts.reading import Unit
 from pagereeve.domain.facts.ticket import Ticket
-from pagereeve.domain.ledger import ReleaseKey
+from pagereeve.domain.ledger import Charge, ReleaseKey
 from pagereeve.domain.values.instants import SECOND_US
 from pagereeve.domain.values.records import dataclass
 
@@ -20,6 +21,8 @@ LONGEST_GATE_US: Final = 300 * SECOND_US
 
 Again = Literal["repeat", "reuse"]
 MadeOf = tuple[ReleaseStarted, ReleaseEnded | None, Policy, int, Again | None, int | None, bool]
+Awaited = tuple[Unit | None, int | None, str, bool]
+"""The channel's unit, when the window closed that was given up, why no stretch has it, and whether it stalled."""
 Closing = Literal["rested", "never-moved", "longest-wait"]
 
 
@@ -49,6 +52,7 @@ class Release:
     opens_us: int = field(init=False, compare=False, repr=False)
     order: tuple[int, str, str] = field(init=False, compare=False, repr=False)
     _expected: dict[tuple[str, Unit], Expectation] = field(default_factory=dict, compare=False, repr=False)
+    _waiting: dict[str, tuple[Awaited, Charge]] = field(default_factory=dict, compare=False, repr=False)
 
     def __post_init__(self) -> None:
         origin, ended, put = self.started.origin, self.ended, object.__setattr__
@@ -80,6 +84,13 @@ class Release:
             known = expect(channel, unit, self.ticket, self.ended, self.policy, again=self.is_repeat)
             self._expected[channel, unit] = known
         return known
+
+    def waiting_as(self, channel: str, awaited: Awaited, make: Callable[[], Charge]) -> Charge:
+        """Its row while no stretch has it, on a channel: made again only where what is awaited is another."""
+        known = self._waiting.get(channel)
+        if known is None or known[0] != awaited:
+            known = self._waiting[channel] = (awaited, make())
+        return known[1]
 
     @property
     def is_repeat(self) -> bool:

@@ -49,6 +49,8 @@ def watch_prints(
 ) -> list[tuple[int, PrintsProof]]:
     """What was proven from which instant on; ``before`` is what was known of earlier brackets."""
     states: list[tuple[int, PrintsProof]] = []
+    if not posted:
+        return states
     with_prints = {run.number: run for run in runs if PRINTS in run.last_totals or PRINTS in run.gone}
     if not with_prints:
         return states

@@ -123,7 +123,7 @@ def watch_witnesses(
     remembered of earlier ones.
     """
     watched, memory = WitnessesWatched(), before
-    by_number = {run.number: run for run in runs if any(sample.plateau.sight.counters for sample in run.samples)}
+    by_number = {run.number: run for run in runs if posted and _shows_counters(run)}
     for at_us, row in sorted(posted, key=lambda one: (one[0], one[1].stretch.run, one[1].stretch.opens_us)):
         stretch = row.stretch
         if not stretch.releases or not leads.speaks(stretch):
@@ -148,6 +148,10 @@ def _goes_on(memory: WitnessMemory, stretch: Stretch) -> bool:
     """The same run, and the same channel speaks for it."""
     channel = counter_channel(stretch.channel)
     return memory.run == stretch.run and all(one.channel == channel for one in memory.known)
+
+
+def _shows_counters(run: Run) -> bool:
+    return any(sample.plateau.sight.counters for sample in run.samples)
 
 
 def _bracket(row: Posted, run: Run) -> _Bracket | None:

@@ -19,7 +19,7 @@ from pagereeve.domain.brackets.runs import Run, Runs, runs_of, split
 from pagereeve.domain.brackets.timeline import Timeline
 from pagereeve.domain.brackets.units import judged
 from pagereeve.domain.brackets.unread_channels import is_given_up, unread
-from pagereeve.domain.brackets.windows import Release, Window, expected_of, opening_answer_us
+from pagereeve.domain.brackets.windows import Awaited, Release, Window, expected_of, opening_answer_us
 from pagereeve.domain.charging.charges import Owed, charge_of, owed_unproven
 from pagereeve.domain.charging.postings import (
     MAINTENANCE_DECIDED,
@@ -293,24 +293,31 @@ def _wait_one(
 ) -> None:
     """``unknown``: nobody registered the printer. Its finding names all such releases."""
     release = window.release
-    expectation = expected_of(channel, unit or Unit.IMPRESSIONS, release)
     closed_us = window.closes_us if window.closes_us is not None else release.end_us or release.start_us
     why = UNKNOWN_PRINTER if unknown else "no-reading-after" if given_up else "window-open"
-    charge = charge_of(
-        window,
-        expectation,
-        owed_unproven(expectation, channel, window.release) if given_up else Owed(0),
-        channel=channel,
-        unit=unit,
-        closed_us=closed_us if given_up else None,
-        counted=None,
-        grade=Grade.BLIND if given_up else None,
-        verdict=Verdict.UNPROVEN if given_up else None,
-        reasons=[*expectation.reasons, why, *(["stalled"] if window.stalled else [])],
-    )
-    projected.waiting.append(charge)
+    awaited = (unit, closed_us if given_up else None, why, window.stalled)
+    projected.waiting.append(release.waiting_as(channel, awaited, lambda: _waits(window, channel, awaited)))
     if given_up and not unknown and channel in CLAIMED_CHANNELS:
         anchor = (channel, *release.started.origin.key)
         what, evidence = shown.no_count(1, Grade.BLIND), [shown.release(release.key)]
         finding = find.make("unproven-release", timeline.printer, anchor, release.start_us, what, evidence)
         projected.findings.append((None, finding))
+
+
+def _waits(window: Window, channel: str, awaited: Awaited) -> Charge:
+    """The row of a release that no stretch has."""
+    unit, closed_us, why, stalled = awaited
+    given_up = closed_us is not None
+    expectation = expected_of(channel, unit or Unit.IMPRESSIONS, window.release)
+    return charge_of(
+        window,
+        expectation,
+        owed_unproven(expectation, channel, window.release) if given_up else Owed(0),
+        channel=channel,
+        unit=unit,
+        closed_us=closed_us,
+        counted=None,
+        grade=Grade.BLIND if given_up else None,
+        verdict=Verdict.UNPROVEN if given_up else None,
+        reasons=[*expectation.reasons, why, *(["stalled"] if stalled else [])],
+    )
