@@ -6,7 +6,8 @@ from collections.abc import Callable
 from dataclasses import field
 from typing import Final, Literal
 
-from pagereeve.domain.brackets.expectation import Expectation, expect
+from pagereeve.domain.brackets.expectation import NOBODYS_CHANNELS, Expectation, expect, expect_in
+from pagereeve.domain.brackets.prints import TOTAL
 from pagereeve.domain.facts.facts import ReleaseAnswered, ReleaseEnded, ReleaseStarted
 from pagereeve.domain.facts.policy import Policy
 from pagereeve.domain.facts.reading import Unit
@@ -81,7 +82,10 @@ class Release:
     def expected_of(self, channel: str, unit: Unit) -> Expectation:
         known = self._expected.get((channel, unit))
         if known is None:
-            known = expect(channel, unit, self.ticket, self.ended, self.policy, again=self.is_repeat)
+            if channel == TOTAL or channel in NOBODYS_CHANNELS or unit is Unit.UNKNOWN:
+                known = expect(channel, unit, self.ticket, self.ended, self.policy, again=self.is_repeat)
+            else:
+                known = expect_in(channel, self.ticket, self.expected_of(TOTAL, unit))
             self._expected[channel, unit] = known
         return known
 
