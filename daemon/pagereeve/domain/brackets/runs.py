@@ -131,9 +131,28 @@ class Run:
         before = self.samples[-1].plateau if self.samples else None
         # Who led until now: what leads from now on, as that is gone, is believed as any other still.
         deciding = deciding_of(self.last_counts)
-        if lacks := self._lacks(plateau.sight.channels):
+        channels = plateau.sight.channels
+        if lacks := self._lacks(channels):
             self._lack(plateau, COMMON_LEADS)
-        shown, plateau = plateau, with_prints_alone(plateau, self.last_counts)
+        named = with_prints_alone(plateau, self.last_counts)
+        if named is not plateau:
+            plateau, channels, lacks = named, named.sight.channels, True
+        doubted, held = self._take_counts(plateau, policy, deciding)
+        if held:
+            plateau = with_counts(plateau, held)
+        if lacks and self._lacks(channels):
+            self._lack(plateau, [one for one in sorted(self.last_counts) if one not in COMMON_LEADS])
+        self._lead(plateau)
+        totals = tuple([(channel, self.last_totals[channel]) for channel in channels])
+        numbers = () if not self.numbers else self._numbers_among(channels)
+        again = before is not None and not self._was_odd(plateau) and self._pace(before, plateau, policy).restart
+        self.samples.append(Sample(plateau, totals, again, numbers, tuple(doubted), lacking=bool(self.lacked_us)))
+        self.identity = self.identity.joined(plateau)
+
+    def _take_counts(
+        self, plateau: Plateau, policy: Policy, deciding: tuple[str, ...] | None
+    ) -> tuple[list[str], dict[str, Count]]:
+        """(channels that wait for a witness, counts that keep the unit of the level they go on with)."""
         sums = all_parts_of(plateau.sight)
         doubted: list[str] = []
         held: dict[str, Count] = {}
@@ -141,7 +160,7 @@ class Run:
             parts = sums.get(channel, NO_PARTS)
             if channel not in self.last_counts:
                 self.last_totals[channel] = count.value
-            elif before is None or deciding is None or channel in deciding:
+            elif not self.samples or deciding is None or channel in deciding:
                 self._count_on(channel, count, parts, policy)
                 if self.odd:
                     self.odd.pop(channel, None)
@@ -152,17 +171,7 @@ class Run:
             if one is not count:
                 held[channel] = one
             self.last_counts[channel], self.last_parts[channel] = one, parts
-        if held:
-            plateau = with_counts(plateau, held)
-        channels = plateau.sight.channels
-        if (lacks or shown is not plateau) and self._lacks(channels):
-            self._lack(plateau, [one for one in sorted(self.last_counts) if one not in COMMON_LEADS])
-        self._lead(plateau)
-        totals = tuple([(channel, self.last_totals[channel]) for channel in channels])
-        numbers = () if not self.numbers else self._numbers_among(channels)
-        again = before is not None and not self._was_odd(plateau) and self._pace(before, plateau, policy).restart
-        self.samples.append(Sample(plateau, totals, again, numbers, tuple(doubted), lacking=bool(self.lacked_us)))
-        self.identity = self.identity.joined(plateau)
+        return doubted, held
 
     def _pace(self, before: Plateau, after: Plateau, policy: Policy) -> Pace:
         """The latest one is kept: each channel asks for the same."""

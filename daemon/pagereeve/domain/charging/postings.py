@@ -402,7 +402,7 @@ def named(posted: Posted) -> Stretch:
 
 
 def _keys(windows: Sequence[Window]) -> tuple[ReleaseKey, ...]:
-    return tuple(window.release.key for window in windows)
+    return tuple([window.release.key for window in windows])
 
 
 def _window_reasons(windows: Sequence[Window]) -> tuple[str, ...]:

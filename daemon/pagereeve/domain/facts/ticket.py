@@ -54,8 +54,8 @@ def filled(ticket: Ticket, defaults: Iterable[Ticket]) -> Ticket:
     known = tuple(defaults)
     for name, value in members.items():
         if value is None and name not in unknown:
-            members[name] = said_by = _first_said(name, known)
-            if said_by is None:
+            members[name] = default = _first_said(name, known)
+            if default is None:
                 unknown.add(name)
     return Ticket(title=ticket.title, unknown=tuple(sorted(unknown)), **members)
 

@@ -51,7 +51,7 @@ class ClocksWatched:
 def watch_clocks(timeline: Timeline, before: ClockTroubles, after_us: int) -> ClocksWatched:
     """Notices after ``after_us``, in order; those before it are in ``before``."""
     watched, troubles = ClocksWatched(), before
-    if not troubles and not any(one.origin.clock in OFF for one in (*timeline.starts, *timeline.ended())):
+    if not troubles and not any(one.origin.clock in OFF for one in _notices(timeline)):
         return watched
     for event in _dated(timeline, after_us):
         origin = event.origin
@@ -70,9 +70,13 @@ def watch_clocks(timeline: Timeline, before: ClockTroubles, after_us: int) -> Cl
 
 def _dated(timeline: Timeline, after_us: int) -> Iterator[ReleaseStarted | ReleaseEnded]:
     """Notices that name a time, by when they count."""
-    events: list[ReleaseStarted | ReleaseEnded] = [*timeline.starts, *timeline.ended()]
-    named = (one for one in events if one.origin.occurred_us is not None and one.origin.at_us > after_us)
+    named = (one for one in _notices(timeline) if one.origin.occurred_us is not None and one.origin.at_us > after_us)
     yield from sorted(named, key=lambda one: one.origin.order)
+
+
+def _notices(timeline: Timeline) -> Iterator[ReleaseStarted | ReleaseEnded]:
+    yield from timeline.starts
+    yield from timeline.ended()
 
 
 def _trouble(event: ReleaseStarted | ReleaseEnded) -> ClockTrouble:

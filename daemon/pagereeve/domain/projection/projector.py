@@ -148,6 +148,10 @@ class PrinterProjector:
 
     def add(self, fact: Fact, *, again: Again | None = None) -> None:
         """Take a fact that is not late. ``again``: what the notice is, if an earlier one started the same release."""
+        if isinstance(fact, _OBSERVED):
+            # Most facts are such.
+            self._facts[fact] = fact
+            return
         if self.rules.add(fact):
             return
         if isinstance(fact, Conflict):
@@ -310,9 +314,10 @@ def _segment(
     printer: str, projected: Projected, anchor_us: int, resume_point: ResumePoint | None, *, sealed: bool
 ) -> RowSegment:
     """The rows settled by the resume point's instant, or the others."""
+    until_us = -1 if resume_point is None else resume_point.at_us
 
     def belongs(at_us: int | None) -> bool:
-        return (resume_point is not None and at_us is not None and at_us <= resume_point.at_us) == sealed
+        return (at_us is not None and at_us <= until_us) == sealed
 
     posted = [one for at_us, one in projected.posted if belongs(at_us)]
     return RowSegment(
