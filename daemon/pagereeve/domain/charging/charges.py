@@ -177,7 +177,7 @@ def legs_for(
     rest = counted - sum(received.values())
     if rest < 0:
         received[SHORTFALL] = rest
-    else:
+    elif rest:
         unsure = rest if not fits else min(rest, sum(max(0, one.due - one.charged) for _, one in owed))
         received[UNATTRIBUTED] = unsure
         received[SURPLUS] = rest - unsure

@@ -251,20 +251,22 @@ class PrinterProjector:
             for fact in facts
             if isinstance(fact, ReleaseStarted) and fact.origin.at_us > resume_point.at_us
         }
-        badge_from_us = resume_point.at_us - self.rules.badge_reach_us()
+        at_us, badge_from_us = resume_point.at_us, resume_point.at_us - self.rules.badge_reach_us()
 
         def is_needed(fact: Fact) -> bool:
             if isinstance(fact, PlateauRead):
-                return fact.plateau.last_received_us >= resume_point.at_us
-            if isinstance(fact, ReadingNoted):
-                return fact.origin.at_us >= resume_point.at_us
+                return fact.plateau.last_received_us >= at_us
+            if isinstance(fact, ReleaseStarted):
+                return fact.origin.at_us > at_us
+            if isinstance(fact, ReleaseEnded):
+                # It may claim to be before its start: it goes with its start.
+                return fact.origin.at_us > at_us or (fact.origin.source, fact.release) in begun
             if isinstance(fact, BadgePresented):
                 return fact.origin.at_us > badge_from_us
             if isinstance(fact, FactDamaged):
                 return fact.at_us >= resume_point.plateau_from_us
-            # An end may claim to be before its start: it goes with its start.
-            ends_later = isinstance(fact, ReleaseEnded) and (fact.origin.source, fact.release) in begun
-            return ends_later or _end_us(fact) > resume_point.at_us
+            known_us = _end_us(fact)
+            return known_us > at_us or (known_us == at_us and isinstance(fact, ReadingNoted))
 
         return is_needed
 
@@ -377,6 +379,8 @@ def rebuild(printer: str, facts: Iterable[Fact], open_run: PlateauRead | ReadFai
             by_name.setdefault(name_of(started), []).append(started)
 
     def place_us(fact: Fact) -> int:
+        if isinstance(fact, PlateauRead):
+            return fact.plateau.first_received_us
         if isinstance(fact, ReleaseAnswered):
             return concerns_us(fact)
         mine = start_of(fact, by_name.get(name_of(fact), ()), again) if isinstance(fact, ReleaseEnded) else None
