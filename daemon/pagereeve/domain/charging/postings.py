@@ -179,12 +179,9 @@ def _bracket(printer: str, channel: str, part: BracketPart, rules: Rules, jobs: 
     if len(part.windows) == 1:
         return _own_bracket(printer, channel, part, noted, jobs)
     stretch = _judged(printer, channel, part, noted)
-    movements = movements_of(channel, part, rules)
     counted = part.counted - noted.beyond(part)
     fits = part.expected.holds(counted)
-    known = _sure(part, counted, movements, fits=fits)
-    told = None if fits else told_by_jobs(channel, part, counted, jobs)
-    shares, how, known, told = _shared(part, counted, movements, known, told)
+    shares, how, known, told = _shared(channel, part, counted, rules, jobs)
     sure = [min(pages, share) for pages, share in zip(known, shares, strict=True)]
     doubt = (WITNESSES_DISAGREE,) if told is not None and told.disagrees else ()
     stretch = replace(stretch, reasons=(*stretch.reasons, how, *doubt))
@@ -219,10 +216,17 @@ def _bracket(printer: str, channel: str, part: BracketPart, rules: Rules, jobs: 
 
 
 def _shared(
-    part: BracketPart, counted: int, movements: Sequence[Movement], known: list[int], told: Told | None
+    channel: str, part: BracketPart, counted: int, rules: Rules, jobs: JobHistory
 ) -> tuple[list[int], Share, list[int], Told | None]:
     """Shares of a shared count, how they were found, what of them is sure, and the word of jobs as it stands then."""
     expected = [one.count for one in part.expectations]
+    if counted == part.expected.least:
+        # Each has its least and no page is left, whoever moved the meter when.
+        own = [one.least for one in expected]
+        return own, "share-as-expected", own, None
+    movements, fits = movements_of(channel, part, rules), part.expected.holds(counted)
+    known = _sure(part, counted, movements, fits=fits)
+    told = None if fits else told_by_jobs(channel, part, counted, jobs)
     if told is not None and told.binds:
         sure = told.sure(counted, expected, movements)
         if sure is not None:
