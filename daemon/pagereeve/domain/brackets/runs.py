@@ -15,6 +15,7 @@ from pagereeve.domain.brackets.continuity import (
     Step,
     clock_goes_on,
     clock_stands_alone,
+    counter_step,
     pace_between,
     restart_is_confirmed,
     step_between,
@@ -236,7 +237,11 @@ class Run:
     def _is_believed(self, channel: str, count: Count, parts: Parts, plateau: Plateau, policy: Policy) -> bool:
         """Take what a channel shows that does not lead; False where that waits for a witness."""
         before, both = self._believed(channel, len(self.samples)), (self.last_parts.get(channel, NO_PARTS), parts)
-        step = sum_step(self.last_counts[channel], count, both, self._pace(before, plateau, policy), policy)
+        pace = self._pace(before, plateau, policy)
+        if parts:
+            step = sum_step(self.last_counts[channel], count, both, pace, policy)
+        else:
+            step = counter_step(self.last_counts[channel], count, pace, policy)
         odd = self.odd.pop(channel, None) if self.odd else None
         if odd is not None and not (step in CARRIES_ON and not self._fell_back(odd, before, plateau)):
             shown = self.samples[odd.place].plateau

@@ -207,10 +207,10 @@ class PrinterProjector:
         resume_point = latest_resume_point(
             projected, -1 if self.resume_point is None else self.resume_point.at_us, limit_us
         )
-        sealed = _segment(self.printer, projected, self._anchor_us, resume_point, sealed=True)
         rest = _segment(self.printer, projected, self._anchor_us, resume_point, sealed=False)
         from_us, segments = self._anchor_us, [rest]
         if resume_point is not None:
+            sealed = _segment(self.printer, projected, self._anchor_us, resume_point, sealed=True)
             self._move_up(resume_point, timeline.again)
             if _has_rows(sealed) or self._dropped >= DROPPED_MAX:
                 self._anchor_us, self._dropped = resume_point.at_us, 0

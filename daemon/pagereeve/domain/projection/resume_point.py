@@ -122,6 +122,8 @@ _RESUME_POINT: Final = Codec(
 
 def latest_resume_point(projected: Projected, after_us: int, limit_us: int) -> ResumePoint | None:
     """The latest instant in (after_us, limit_us] from which the rest can be projected alone, if there is one."""
+    if limit_us <= after_us:
+        return None
     # From the notice on, not from its answer: a projection resumed in between would know of no release.
     spans = [(window.release.noticed_us, window.open_until_us) for window in projected.windows]
     spans.sort(key=lambda span: span[0])
