@@ -124,6 +124,8 @@ def watch_witnesses(
     """
     watched, memory = WitnessesWatched(), before
     by_number = {run.number: run for run in runs if posted and _shows_counters(run)}
+    if not by_number and not memory.known:
+        return watched
     for at_us, row in sorted(posted, key=lambda one: (one[0], one[1].stretch.run, one[1].stretch.opens_us)):
         stretch = row.stretch
         if not stretch.releases or not leads.speaks(stretch):
