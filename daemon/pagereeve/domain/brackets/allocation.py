@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Final, Literal, get_args
 
 from pagereeve.domain.brackets.expectation import total_of
 from pagereeve.domain.ledger import Interval
+from pagereeve.domain.values.records import dataclass
 
 Share = Literal["share-as-expected", "share-by-readings", "share-by-jobs", "share-in-proportion"]
 """How a bracket's pages were shared among its releases; in proportion is where the meter can't separate them."""

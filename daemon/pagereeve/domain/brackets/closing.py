@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import field
 from itertools import islice
 
 from pagereeve.domain.brackets.debts import Debts
@@ -17,6 +17,7 @@ from pagereeve.domain.brackets.runs import LEADS
 from pagereeve.domain.brackets.windows import Release, Window
 from pagereeve.domain.facts.reading import Unit
 from pagereeve.domain.values.instants import FOREVER_US
+from pagereeve.domain.values.records import dataclass
 
 
 @dataclass(slots=True)
@@ -42,7 +43,7 @@ class _Case:
         self.start_us, end_us = release.start_us, release.end_us
         self.since_us = self.start_us if end_us is None else end_us
         # A window must hold at least one instant.
-        self.earliest_us = self.start_us + release.policy.floor_us + 1
+        self.earliest_us = release.opens_us + 1
 
     @property
     def longest_us(self) -> int:
@@ -78,7 +79,7 @@ class Windows:
 
     def __init__(self, moments: Sequence[Moment], horizon_us: int) -> None:
         self._moments = moments
-        self._froms = [moment.from_us for moment in moments]
+        self._froms = [moment.sample.plateau.first_received_us for moment in moments]
         self._levels = levels_of(moments)
         self._level_ends = [level.to_us for level in self._levels]
         self._horizon_us = horizon_us
@@ -98,7 +99,7 @@ class Windows:
         until_us: int | None = -1
         for place, release in enumerate(self._ordered):
             here = self._before(release)
-            if until_us is not None and release.start_us + release.policy.floor_us >= until_us:
+            if until_us is not None and release.opens_us >= until_us:
                 first, opening, self._printed_under = place, here, []
             before = None if here is None else self._moments[here]
             window = self._closed(_Case(release, place, first, opening, before))
@@ -108,7 +109,7 @@ class Windows:
 
     def _before(self, release: Release) -> int | None:
         """The last sample received before the first page could have landed, or else the first one after."""
-        index = bisect_right(self._froms, release.start_us + release.policy.floor_us)
+        index = bisect_right(self._froms, release.opens_us)
         return max(0, index - 1) if self._moments else None
 
     def _closed(self, case: _Case) -> Window:
@@ -117,14 +118,18 @@ class Windows:
         soonest_us = max(case.since_us, case.earliest_us)
         last = self._levels[-1] if self._levels else None
         for place, level in enumerate(islice(self._levels, begun, None), begun):
-            if max(level.from_us, case.start_us) >= case.longest_us:
+            if level.from_us >= case.longest_us or case.start_us >= case.longest_us:
                 break
             due_us = None
             if level.to_us < soonest_us and not level.lit and level is not last:
                 continue
             known = [ending for ending in self._endings(case, level) if ending.closes_us <= case.longest_us]
-            over = (one for one in known if one.closes_us <= one.sure_us)
-            ended = min(over, key=lambda one: (one.closes_us, one.by_count), default=None)
+            if not known:
+                continue
+            over = [one for one in known if one.closes_us <= one.sure_us]
+            ended = (
+                min(over, key=lambda one: (one.closes_us, one.by_count)) if len(over) > 1 else next(iter(over), None)
+            )
             if ended is None:
                 due_us = min((one.closes_us for one in known if one.live and level is last), default=None)
             elif not ended.by_count:
@@ -160,7 +165,8 @@ class Windows:
             if rest.to_us < case.start_us:
                 continue
             # What comes when the wait is over already, or the window closed, can't make it longer.
-            if max(rest.from_us, case.start_us) >= min(ended_us, case.longest_us):
+            begun_us = max(rest.from_us, case.start_us)
+            if begun_us >= ended_us or begun_us >= case.longest_us:
                 return
             if rest.stopped and self._is_held_up(case, rest.moment, rest.last):
                 case.stalled = True
@@ -292,8 +298,6 @@ def _is_idle_throughout(level: Level) -> bool:
 def _moved(before: Moment, after: Moment) -> bool:
     if before.run is not after.run:
         return True
-    return any(
-        total != after.sample.total(channel)
-        for channel, total in before.sample.totals
-        if after.sample.total(channel) is not None
-    )
+    if before.sample.totals == after.sample.totals:
+        return False
+    return any(after.sample.total(channel) not in {None, total} for channel, total in before.sample.totals)

@@ -8,11 +8,11 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
 
 from pagereeve.domain.brackets.runs import Run, runs_of
 from pagereeve.domain.brackets.windows import Window
 from pagereeve.domain.ledger import Posting, is_meter
+from pagereeve.domain.values.records import dataclass
 
 
 @dataclass(frozen=True, slots=True)

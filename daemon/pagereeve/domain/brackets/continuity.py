@@ -67,12 +67,14 @@ class Identity:
 
     def joined(self, plateau: Plateau) -> Identity:
         serial, object_id = plateau.sight.serial or self.serial, plateau.sight.object_id or self.object_id
-        if (serial, object_id) == (self.serial, self.object_id):
+        if serial == self.serial and object_id == self.object_id:
             return self
         return Identity(serial, object_id)
 
     def contradicts(self, plateau: Plateau) -> bool:
         theirs = plateau.sight
+        if theirs.serial == self.serial and theirs.object_id == self.object_id:
+            return False
         return _differ(self.serial, theirs.serial) or _differ(self.object_id, theirs.object_id)
 
     def is_written_otherwise(self, plateau: Plateau) -> bool:
@@ -95,9 +97,11 @@ def clock_goes_on(before: Plateau, after: Plateau) -> bool | None:
     """Whether the agent's clock moved on as ours did, on the modulo circle; None where either is not known."""
     if before.last_uptime_cs is None or after.first_uptime_cs is None:
         return None
-    elapsed_cs = max(0, after.first_received_us - before.last_received_us) // 10_000
+    elapsed_us = after.first_received_us - before.last_received_us
+    elapsed_cs = elapsed_us // 10_000 if elapsed_us > 0 else 0
     ahead_cs = (after.first_uptime_cs - before.last_uptime_cs - elapsed_cs) % TICKS_MODULUS
-    return min(ahead_cs, TICKS_MODULUS - ahead_cs) <= _slack_cs(elapsed_cs)
+    slack_cs = _slack_cs(elapsed_cs)
+    return ahead_cs <= slack_cs or TICKS_MODULUS - ahead_cs <= slack_cs
 
 
 def clock_stands_alone(before: Plateau, after: Plateau) -> bool:
@@ -106,7 +110,8 @@ def clock_stands_alone(before: Plateau, after: Plateau) -> bool:
 
 
 def _slack_cs(elapsed_cs: int) -> int:
-    return max(UPTIME_SLACK_CS, elapsed_cs // 100)
+    slack_cs = elapsed_cs // 100
+    return max(UPTIME_SLACK_CS, slack_cs)
 
 
 def was_off(before: Plateau, after: Plateau) -> bool:
@@ -136,8 +141,8 @@ def restart_is_confirmed(before: Plateau, odd: Plateau, after: Plateau) -> bool:
 
 def most_pages(before: Plateau, after: Plateau, policy: Policy) -> int:
     """The most the meter can have stepped since the current value was first seen."""
-    elapsed_us = max(0, after.first_received_us - before.first_sent_us)
-    return policy.speed_per_minute * elapsed_us // 60_000_000 + JUMP_SLACK
+    elapsed_us = after.first_received_us - before.first_sent_us
+    return policy.speed_per_minute * elapsed_us // 60_000_000 + JUMP_SLACK if elapsed_us > 0 else JUMP_SLACK
 
 
 def step_between(
@@ -148,23 +153,23 @@ def step_between(
     policy: Policy,
     deciding: Collection[str] | None = None,
     step_of: StepOf | None = None,
+    pace: Pace | None = None,
 ) -> Step:
     """The worst that any common channel says; identity comes first, then the unit.
 
     ``counts`` are the run's last known ones: a channel may have been missing from ``before`` itself. Where channels are
     named that are ``deciding``, the others say nothing of the run. ``step_of`` says how a channel's count follows its
-    last one, where its value alone does not.
+    last one, where its value alone does not. ``pace`` is that between the two, where it is known already.
     """
     if identity.contradicts(after) and not (identity.is_written_otherwise(after) and _stands_at(counts, after)):
         return Step.REPLACED
-    pace = pace_between(before, after, policy)
-    step_of = step_of or (lambda _, old, new, pace: counter_step(old, new, pace, policy))
+    pace = pace or pace_between(before, after, policy)
     worst = Step.SAME
-    for channel, old in counts.items():
-        new = after.sight.count(channel)
-        if new is None or (deciding is not None and channel not in deciding):
+    for channel in counts if deciding is None else deciding:
+        old, new = counts.get(channel), after.sight.count(channel)
+        if old is None or new is None:
             continue
-        step = step_of(channel, old, new, pace)
+        step = counter_step(old, new, pace, policy) if step_of is None else step_of(channel, old, new, pace)
         if step in OTHER_COUNTER:
             return step
         if step is not worst:
@@ -187,9 +192,9 @@ def pace_between(before: Plateau, after: Plateau, policy: Policy) -> Pace:
 
 def counter_step(old: Count, new: Count, pace: Pace, policy: Policy) -> Step:
     """How a counter's value follows its own last one."""
-    if new.object and old.object and new.object != old.object:
+    if new.object != old.object and new.object and old.object:
         return Step.OBJECT_CHANGED
-    if is_other_unit(old, new):
+    if new.unit is not old.unit and is_other_unit(old, new):
         return Step.UNIT_CHANGED
     return _step(old, new.value, pace.most, restart=pace.restart, policy=policy)
 
@@ -210,11 +215,12 @@ def modulus_of(count: Count, policy: Policy) -> int:
 
 
 def _step(before: Count, new: int, bound: int, *, restart: bool, policy: Policy) -> Step:
-    old, modulus = before.value, modulus_of(before, policy)
+    old = before.value
     if new == old:
         return Step.SAME
     if new > old:
         return Step.MOVED if new - old <= bound else Step.JUMPED
+    modulus = modulus_of(before, policy)
     if new < modulus > old and new + modulus - old <= min(bound, WRAP_NEAR):
         return Step.WRAPPED
     if restart:

@@ -22,6 +22,9 @@ FUNCTION_CHANNELS = ("copies", "faxes")
 NOBODYS_CHANNELS = frozenset({*FUNCTION_CHANNELS, "picked", "auxiliary", "waste", "maintenance"})
 # A printer that was off may make a page of its own when it comes back.
 START_UP = "start-up-page"
+# Channels that count all that is printed, though no claim is in them.
+_OF_ALL = frozenset({PRINTS, WHOLE})
+_UNBOUNDED = Interval(0, None)
 # The counter's unit is not known: between its sheets and its sides.
 UNIT_UNKNOWN = "unit-unknown"
 
@@ -61,6 +64,23 @@ def expect(
         return Expectation(Interval(0, None), Interval(0, 0), (f"{channel}-not-of-a-release",))
     if unit is Unit.UNKNOWN:
         return _either(*(expect(channel, one, ticket, ended, policy, again=again) for one in KNOWN_UNITS))
+    return expect_in(channel, ticket, _expect_total(unit, ticket, ended, policy, again=again))
+
+
+def expect_in(channel: str, ticket: Ticket, total: Expectation) -> Expectation:
+    """The expected count of a channel that is not nobody's, from the total's in the same, known unit."""
+    if channel in CLAIMED_CHANNELS:
+        return total
+    if channel in _OF_ALL:
+        return Expectation(total.count, _UNBOUNDED, total.reasons, total.by_unit)
+    reasons = list(total.reasons)
+    count = _part(channel, ticket, total.count, reasons)
+    return Expectation(count, _UNBOUNDED, tuple(reasons), total.by_unit)
+
+
+def _expect_total(
+    unit: Unit, ticket: Ticket, ended: ReleaseEnded | None, policy: Policy, *, again: bool
+) -> Expectation:
     reasons: list[str] = []
     ticket = _as_meant(ticket, policy)
     content = _content(ticket, ended, reasons)
@@ -74,10 +94,6 @@ def expect(
         # RFC 8011 section 5.3.7: a cancelled or aborted job can have printed any number of sheets.
         count = Interval(0, count.most)
         reasons.append(ended.outcome)
-    if channel not in CLAIMED_CHANNELS:
-        claim = Interval(0, None)
-    if channel not in {*CLAIMED_CHANNELS, PRINTS, WHOLE}:
-        count = _part(channel, ticket, count, reasons)
     return Expectation(count, claim, tuple(reasons), _is_by_unit(content, ticket))
 
 
@@ -208,11 +224,15 @@ def _ceil(amount: int, divisor: int) -> int:
 def _times(left: Interval, right: Interval) -> Interval:
     if left.most == 0:
         return Interval(0, 0)
+    if right.least == right.most == 1:
+        return left
     most = None if left.most is None or right.most is None else left.most * right.most
     return Interval(left.least * right.least, most)
 
 
 def _plus(left: Interval, right: Interval) -> Interval:
+    if right.most == 0:
+        return left
     most = None if left.most is None or right.most is None else left.most + right.most
     return Interval(left.least + right.least, most)
 

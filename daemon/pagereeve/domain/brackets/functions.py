@@ -9,13 +9,14 @@ not matter how a bracket is split.
 from __future__ import annotations
 
 from bisect import bisect_right
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Final
 
 from pagereeve.domain.brackets.expectation import FUNCTION_CHANNELS
 from pagereeve.domain.brackets.partition import Between, Cut
 from pagereeve.domain.brackets.prints import PRINTS, TOTAL, WHOLE
 from pagereeve.domain.brackets.runs import Sample
+from pagereeve.domain.values.records import dataclass
 
 _ALL: Final = frozenset({TOTAL, WHOLE})
 _APART: Final = frozenset({*FUNCTION_CHANNELS, PRINTS})
@@ -46,7 +47,7 @@ def apart_in(channel: str, between: Between) -> Apart | None:
     that did not move while somebody printed is not believed against the total.
     """
     opening, closing = between.opening, between.closing
-    if channel not in _ALL or opening.run is not closing.run or _APART.isdisjoint(closing.run.channels()):
+    if channel not in _ALL or opening.run is not closing.run or not closing.run.has_shown_any(_APART):
         return None
     edges = _sample_at(opening, opening.to_us), _sample_at(closing, closing.from_us)
     names = tuple(name for name in FUNCTION_CHANNELS if _moved(name, channel, *edges) is not None)

@@ -35,6 +35,8 @@ class Joining:
 
     def joined(self, part: Partition) -> Partition:
         """The same pages in fewer stretches."""
+        if not part.pieces:
+            return part
         pieces = self._after_breaks(part.channel, _gaps_joined(part.pieces, self.rules))
         return part if len(pieces) == len(part.pieces) else replace(part, pieces=tuple(pieces))
 

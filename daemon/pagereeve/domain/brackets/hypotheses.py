@@ -8,7 +8,7 @@ It is never applied by itself: a setting is a person's decision.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import lru_cache
 from typing import Final
 
@@ -20,6 +20,7 @@ from pagereeve.domain.facts.policy import Policy
 from pagereeve.domain.facts.reading import Unit
 from pagereeve.domain.facts.ticket import Ticket
 from pagereeve.domain.ledger import Interval
+from pagereeve.domain.values.records import dataclass
 
 HINT_PREFIX: Final = "hint-"
 REPEATS_MAX: Final = 5

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from itertools import pairwise
 
 from pagereeve.domain.brackets.expectation import Expectation, total_of
@@ -14,6 +14,7 @@ from pagereeve.domain.brackets.rests import is_idle, known_until_us
 from pagereeve.domain.brackets.runs import Sample
 from pagereeve.domain.brackets.windows import Window
 from pagereeve.domain.ledger import Interval
+from pagereeve.domain.values.records import dataclass
 
 Span = tuple[int, int]
 

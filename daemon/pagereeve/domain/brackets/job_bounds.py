@@ -7,9 +7,9 @@ and a job where the sheet is stacked, so that a job's count is at most what the 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 from pagereeve.domain.ledger import Interval
+from pagereeve.domain.values.records import dataclass
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Final
 
 from pagereeve.domain.brackets.allocation import Movement, Share, provable, share_out
@@ -13,6 +13,7 @@ from pagereeve.domain.brackets.jobs import JOB_CHANNELS, JobHistory, Linked, imp
 from pagereeve.domain.facts.jobs import JobState
 from pagereeve.domain.facts.reading import Unit
 from pagereeve.domain.ledger import Interval, Verdict
+from pagereeve.domain.values.records import dataclass
 
 NOT_BOUND = Interval(0, None)
 GIVEN_UP: Final[dict[JobState, str]] = {"aborted": "job-aborted", "cancelled": "job-cancelled"}

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
 from collections.abc import Collection, Iterable, Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import field
 from itertools import combinations, pairwise
 from typing import Final, Literal
 
@@ -19,6 +19,7 @@ from pagereeve.domain.brackets.runs import Run
 from pagereeve.domain.brackets.windows import Window
 from pagereeve.domain.facts.jobs import JobCounted, JobDoor, NamedBy
 from pagereeve.domain.facts.reading import Unit
+from pagereeve.domain.values.records import dataclass
 
 Link = Literal["job-by-id", "job-by-number", "job-sole", "job-by-order"]
 """How a release is known to be a printer's job."""

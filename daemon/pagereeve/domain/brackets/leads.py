@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
 
 from pagereeve.domain.brackets.runs import LEADS, Run
 from pagereeve.domain.ledger import Stretch
+from pagereeve.domain.values.records import dataclass
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,12 +6,12 @@ between the readings that show it; no page that was asked for becomes the house'
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Final
 
 from pagereeve.domain.brackets.allocation import Movement
 from pagereeve.domain.brackets.inner_levels import BracketPart, movers_between, steps_in
 from pagereeve.domain.facts.in_force import Rules
+from pagereeve.domain.values.records import dataclass
 
 
 @dataclass(frozen=True, slots=True)

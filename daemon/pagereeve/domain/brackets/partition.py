@@ -4,7 +4,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 
 from pagereeve.domain.brackets.rests import known_until_us
 from pagereeve.domain.brackets.runs import Run, Sample
@@ -85,7 +85,7 @@ class Partition:
 def busy_times(windows: Sequence[Window]) -> list[Busy]:
     """The union of the windows, as disjoint open intervals in order; an end of None is still open."""
     union: list[Busy] = []
-    for window in sorted(windows, key=lambda item: item.opens_us):
+    for window in sorted(windows, key=lambda item: item.release.opens_us):
         if union and (union[-1][1] is None or window.opens_us < union[-1][1]):
             opens_us, closes_us = union[-1]
             later = None if closes_us is None or window.closes_us is None else max(closes_us, window.closes_us)
@@ -97,7 +97,18 @@ def busy_times(windows: Sequence[Window]) -> list[Busy]:
 
 def partition(channel: str, runs: Sequence[Run], windows: Sequence[Window]) -> Partition:
     """Part a printer's history in one channel at its cuts."""
-    removal = _QueueRemoval(channel, sorted(windows, key=lambda item: (item.opens_us, item.release.order)), runs)
+    return partitions({channel: runs}, windows)[0]
+
+
+def partitions(runs: Mapping[str, Sequence[Run]], windows: Sequence[Window]) -> list[Partition]:
+    """Each channel's, by its own runs."""
+    ordered = sorted(windows, key=lambda item: (item.release.opens_us, item.release.order))
+    busy = busy_times(ordered)
+    return [_parted(channel, own, ordered, busy) for channel, own in runs.items()]
+
+
+def _parted(channel: str, runs: Sequence[Run], windows: Sequence[Window], busy: Sequence[Busy]) -> Partition:
+    removal = _QueueRemoval(channel, windows, busy, runs)
     for run in runs:
         removal.take(run)
     return removal.finish()
@@ -106,9 +117,9 @@ def partition(channel: str, runs: Sequence[Run], windows: Sequence[Window]) -> P
 class _QueueRemoval:
     """One channel's way through the runs: its last cut, the runs since, and the windows since."""
 
-    def __init__(self, channel: str, windows: Sequence[Window], runs: Sequence[Run]) -> None:
+    def __init__(self, channel: str, windows: Sequence[Window], busy: Sequence[Busy], runs: Sequence[Run]) -> None:
         self._channel = channel
-        self._busy = busy_times(windows)
+        self._busy = busy
         self._waiting = windows
         self._taken = 0
         self._pieces: list[Between | Broken] = []
@@ -137,9 +148,9 @@ class _QueueRemoval:
     def _held(self, until_us: int) -> tuple[Window, ...]:
         """The windows not yet assigned that opened before an instant."""
         first = self._taken
-        while self._taken < len(self._waiting) and self._waiting[self._taken].opens_us < until_us:
+        while self._taken < len(self._waiting) and self._waiting[self._taken].release.opens_us < until_us:
             self._taken += 1
-        return tuple(self._waiting[first : self._taken])
+        return tuple(self._waiting[first : self._taken]) if self._taken > first else ()
 
     def _enter(self, first: Sample) -> None:
         """The channel is new: a window that closed before its first reading is none of its business."""
@@ -196,48 +207,53 @@ def _edge(channel: str, run: Run, index: int) -> Cut:
     return Cut(run, level.count, level.total, at_us, at_us)
 
 
-def _level_of(channel: str, run: Run, sample: Sample) -> Cut:
-    count, total = sample.plateau.sight.count(channel), sample.total(channel)
-    if count is None or total is None:
-        raise ValueError(f"the sample does not carry {channel}")
-    from_us = run.known_from_us(sample)
-    return Cut(run, count, total, from_us, known_until_us(from_us, sample.plateau))
-
-
 def levels_of(channel: str, run: Run) -> Iterator[Cut]:
     """Maximal stretches of one count, windows or not."""
-    level: Cut | None = None
+    for first, from_us, to_us in _stands(channel, run):
+        yield _cut(channel, run, first, from_us, to_us)
+
+
+def _stands(channel: str, run: Run) -> Iterator[tuple[Sample, int, int]]:
+    """The first sample of each level, and from when until when the count stood."""
+    first: Sample | None = None
+    level_total: int | None = None
+    from_us = to_us = 0
     for sample in run.samples:
-        if sample.total(channel) is None:
+        total = sample.total(channel)
+        if total is None:
             continue
-        here = _level_of(channel, run, sample)
-        if level is not None and level.total == here.total:
-            to_us = known_until_us(level.from_us, sample.plateau)
-            level = Cut(run, level.count, level.total, level.from_us, to_us)
-            continue
-        if level is not None:
-            yield level
-        level = here
-    if level is not None:
-        yield level
+        if total != level_total:
+            if first is not None:
+                yield first, from_us, to_us
+            first, level_total, from_us = sample, total, run.known_from_us(sample)
+        to_us = known_until_us(from_us, sample.plateau)
+    if first is not None:
+        yield first, from_us, to_us
+
+
+def _cut(channel: str, run: Run, first: Sample, from_us: int, to_us: int) -> Cut:
+    count, total = first.plateau.sight.count(channel), first.total(channel)
+    if count is None or total is None:
+        raise ValueError(f"the sample does not carry {channel}")
+    return Cut(run, count, total, from_us, to_us)
 
 
 def cuts_of(channel: str, run: Run, busy: Sequence[Busy]) -> Iterator[Cut]:
     """Levels less the open intervals in which a window was open."""
     first = 0
-    for level in levels_of(channel, run):
-        while first < len(busy) and _ends_by(busy[first], level.from_us):
+    for sample, level_from_us, to_us in _stands(channel, run):
+        while first < len(busy) and _ends_by(busy[first], level_from_us):
             first += 1
-        from_us: int | None = level.from_us
+        from_us: int | None = level_from_us
         index = first
-        while from_us is not None and index < len(busy) and busy[index][0] < level.to_us:
+        while from_us is not None and index < len(busy) and busy[index][0] < to_us:
             opens_us, closes_us = busy[index]
             if from_us <= opens_us:
-                yield Cut(run, level.count, level.total, from_us, opens_us)
+                yield _cut(channel, run, sample, from_us, opens_us)
             from_us = closes_us
             index += 1
-        if from_us is not None and from_us <= level.to_us:
-            yield Cut(run, level.count, level.total, from_us, level.to_us)
+        if from_us is not None and from_us <= to_us:
+            yield _cut(channel, run, sample, from_us, to_us)
 
 
 def _ends_by(busy: Busy, at_us: int) -> bool:

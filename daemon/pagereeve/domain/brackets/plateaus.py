@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 from pagereeve.domain.brackets.continuity import restarted
 from pagereeve.domain.facts.facts import PlateauRead, ReadFailed
 from pagereeve.domain.facts.reading import Failure, Plateau, Reading, Silence
+from pagereeve.domain.values.records import dataclass
 
 
 @dataclass(frozen=True, slots=True)

@@ -32,9 +32,10 @@ def with_prints_alone(plateau: Plateau, known: Container[str]) -> Plateau:
 
     A meter that has a total once keeps it: an answer without it makes prints no more than they were.
     """
+    if TOTAL in known or SHEETS in known:
+        return plateau
     sight = plateau.sight
-    shown = sight.channels
-    if PRINTS not in shown or any(name in shown or name in known for name in (TOTAL, SHEETS)):
+    if sight.count(PRINTS) is None or TOTAL in sight.channels or SHEETS in sight.channels:
         return plateau
     counts = tuple((PRINTS_ALONE if name == PRINTS else name, count) for name, count in sight.counts)
     return replace(plateau, sight=replace(sight, counts=counts))

@@ -25,7 +25,8 @@ DARK: Final[frozenset[str]] = frozenset()
 
 def known_until_us(from_us: int, plateau: Plateau) -> int:
     """Until when a count is known that was first in hand at ``from_us`` and last seen in ``plateau``."""
-    return max(from_us, plateau.last_sent_us)
+    sent_us = plateau.last_sent_us
+    return max(from_us, sent_us)
 
 
 def is_idle(plateau: Plateau) -> bool:

@@ -15,9 +15,9 @@ from pagereeve.domain.brackets.continuity import (
     Step,
     clock_goes_on,
     clock_stands_alone,
+    counter_step,
     pace_between,
     restart_is_confirmed,
-    restarted,
     step_between,
 )
 from pagereeve.domain.brackets.prints import PRINTS_ALONE, SHEETS, TOTAL, with_prints_alone
@@ -57,14 +57,16 @@ class Sample:
     doubted: tuple[str, ...] = ()
     odd_clock: bool = False
     lacking: bool = False
+    _believed: dict[str, int] = field(init=False, compare=False, repr=False)
+
+    def __post_init__(self) -> None:
+        believed = dict(self.totals)
+        for channel in self.doubted:
+            believed.pop(channel, None)
+        object.__setattr__(self, "_believed", believed)
 
     def total(self, channel: str) -> int | None:
-        if channel in self.doubted:
-            return None
-        for name, total in self.totals:
-            if name == channel:
-                return total
-        return None
+        return self._believed.get(channel)
 
     def number(self, channel: str) -> int | None:
         """The channel's own run; None where it is the one that all began with."""
@@ -117,21 +119,41 @@ class Run:
     lacked_us: dict[str, int] = field(default_factory=dict)
     gone: set[str] = field(default_factory=set)
     leads: list[tuple[int, str]] = field(default_factory=list)
+    _paced: tuple[Plateau, Plateau, Policy, Pace] | None = field(default=None, compare=False, repr=False)
 
     def known_from_us(self, sample: Sample) -> int:
         """Since when the sample's count is known, by itself or by what was known before."""
-        received_us = sample.plateau.first_received_us
         if self.known_us is None or sample is not self.samples[0]:
-            return received_us
-        return min(received_us, self.known_us)
+            return sample.plateau.first_received_us
+        return min(sample.plateau.first_received_us, self.known_us)
 
     def add(self, plateau: Plateau, policy: Policy) -> None:
         """Take a reading whose leading channel carries the run on."""
         before = self.samples[-1].plateau if self.samples else None
         # Who led until now: what leads from now on, as that is gone, is believed as any other still.
         deciding = deciding_of(self.last_counts)
-        self._lack(plateau, COMMON_LEADS)
-        plateau = with_prints_alone(plateau, self.last_counts)
+        channels = plateau.sight.channels
+        if lacks := self._lacks(channels):
+            self._lack(plateau, COMMON_LEADS)
+        named = with_prints_alone(plateau, self.last_counts)
+        if named is not plateau:
+            plateau, channels, lacks = named, named.sight.channels, True
+        doubted, held = self._take_counts(plateau, policy, deciding)
+        if held:
+            plateau = with_counts(plateau, held)
+        if lacks and self._lacks(channels):
+            self._lack(plateau, [one for one in sorted(self.last_counts) if one not in COMMON_LEADS])
+        self._lead(plateau)
+        totals = tuple([(channel, self.last_totals[channel]) for channel in channels])
+        numbers = () if not self.numbers else self._numbers_among(channels)
+        again = before is not None and not self._was_odd(plateau) and self._pace(before, plateau, policy).restart
+        self.samples.append(Sample(plateau, totals, again, numbers, tuple(doubted), lacking=bool(self.lacked_us)))
+        self.identity = self.identity.joined(plateau)
+
+    def _take_counts(
+        self, plateau: Plateau, policy: Policy, deciding: tuple[str, ...] | None
+    ) -> tuple[list[str], dict[str, Count]]:
+        """(channels that wait for a witness, counts that keep the unit of the level they go on with)."""
         sums = all_parts_of(plateau.sight)
         doubted: list[str] = []
         held: dict[str, Count] = {}
@@ -139,9 +161,10 @@ class Run:
             parts = sums.get(channel, NO_PARTS)
             if channel not in self.last_counts:
                 self.last_totals[channel] = count.value
-            elif before is None or deciding is None or channel in deciding:
+            elif not self.samples or deciding is None or channel in deciding:
                 self._count_on(channel, count, parts, policy)
-                self.odd.pop(channel, None)
+                if self.odd:
+                    self.odd.pop(channel, None)
             elif not self._is_believed(channel, count, parts, plateau, policy):
                 doubted.append(channel)
                 continue
@@ -149,24 +172,22 @@ class Run:
             if one is not count:
                 held[channel] = one
             self.last_counts[channel], self.last_parts[channel] = one, parts
-        if held:
-            plateau = with_counts(plateau, held)
-        self._lack(plateau, [one for one in sorted(self.last_counts) if one not in COMMON_LEADS])
-        self._lead(plateau)
-        channels = plateau.sight.channels
-        totals = tuple((channel, self.last_totals[channel]) for channel in channels)
-        numbers = tuple(
-            (one, number) for one, number in sorted(self.numbers.items()) if self._has_or_had(one, channels)
-        )
-        again = before is not None and not self._was_odd(plateau) and restarted(before, plateau)
-        self.samples.append(Sample(plateau, totals, again, numbers, tuple(doubted), lacking=bool(self.lacked_us)))
-        self.identity = self.identity.joined(plateau)
+        return doubted, held
+
+    def _pace(self, before: Plateau, after: Plateau, policy: Policy) -> Pace:
+        """The latest one is kept: each channel asks for the same."""
+        paced = self._paced
+        if paced is None or paced[0] is not before or paced[1] is not after or paced[2] is not policy:
+            paced = self._paced = (before, after, policy, pace_between(before, after, policy))
+        return paced[3]
+
+    def _lacks(self, shown: Sequence[str]) -> bool:
+        """A channel is missing, or was."""
+        return bool(self.lacked_us) or not self.last_counts.keys() <= {*shown}
 
     def _lack(self, plateau: Plateau, channels: Iterable[str]) -> None:
         """Which of the channels are missing, and which have been for so long that they are gone."""
         at_us, shown = plateau.first_received_us, plateau.sight.channels
-        if not self.lacked_us and self.last_counts.keys() <= {*shown}:
-            return
         for channel in channels:
             if channel in shown or channel not in self.last_counts:
                 self.lacked_us.pop(channel, None)
@@ -177,18 +198,21 @@ class Run:
                     known.pop(channel, None)
 
     def _lead(self, plateau: Plateau) -> None:
-        lead = next((one for one in LEADS if one in self.last_counts), SHEETS)
+        lead = TOTAL if TOTAL in self.last_counts else next((one for one in LEADS if one in self.last_counts), SHEETS)
         if not self.leads or self.leads[-1][1] != lead:
             self.leads.append((plateau.first_received_us, lead))
 
     def lead_at(self, at_us: int) -> str:
         """The channel that speaks for the run at an instant: what a ticket determines best of those that it has."""
+        if len(self.leads) == 1:
+            return self.leads[0][1]
         place = bisect_right(self.leads, at_us, key=lambda one: one[0])
         return self.leads[max(0, place - 1)][1] if self.leads else SHEETS
 
-    def _has_or_had(self, channel: str, shown: Sequence[str]) -> bool:
-        """It is shown, or gone."""
-        return channel in shown or channel not in self.last_counts
+    def _numbers_among(self, shown: Sequence[str]) -> tuple[tuple[str, int], ...]:
+        """Of channels that are shown, or gone."""
+        known = sorted(self.numbers.items())
+        return tuple((one, number) for one, number in known if one in shown or one not in self.last_counts)
 
     def _was_odd(self, plateau: Plateau) -> bool:
         """The agent's clock was odd in the latest answer alone: this one fits those before it, and that one doesn't.
@@ -203,14 +227,22 @@ class Run:
         return True
 
     def _count_on(self, channel: str, count: Count, parts: Parts, policy: Policy) -> None:
+        old = self.last_counts[channel]
+        if count.value >= old.value:
+            self.last_totals[channel] += count.value - old.value
+            return
         both = self.last_parts.get(channel, NO_PARTS), parts
-        self.last_totals[channel] += pages_of_sum(self.last_counts[channel], count, both, policy)
+        self.last_totals[channel] += pages_of_sum(old, count, both, policy)
 
     def _is_believed(self, channel: str, count: Count, parts: Parts, plateau: Plateau, policy: Policy) -> bool:
         """Take what a channel shows that does not lead; False where that waits for a witness."""
         before, both = self._believed(channel, len(self.samples)), (self.last_parts.get(channel, NO_PARTS), parts)
-        step = sum_step(self.last_counts[channel], count, both, pace_between(before, plateau, policy), policy)
-        odd = self.odd.pop(channel, None)
+        pace = self._pace(before, plateau, policy)
+        if parts:
+            step = sum_step(self.last_counts[channel], count, both, pace, policy)
+        else:
+            step = counter_step(self.last_counts[channel], count, pace, policy)
+        odd = self.odd.pop(channel, None) if self.odd else None
         if odd is not None and not (step in CARRIES_ON and not self._fell_back(odd, before, plateau)):
             shown = self.samples[odd.place].plateau
             pace, both = pace_between(shown, plateau, policy), (odd.parts, parts)
@@ -234,10 +266,10 @@ class Run:
 
     def _believed(self, channel: str, until: int) -> Plateau:
         """The last reading before a place that shows nothing odd in the channel; the first one never does."""
-        return next(self.samples[place].plateau for place in range(until - 1, -1, -1) if self._is_sure(channel, place))
-
-    def _is_sure(self, channel: str, place: int) -> bool:
-        return channel not in self.samples[place].doubted
+        place = until - 1
+        while channel in self.samples[place].doubted:
+            place -= 1
+        return self.samples[place].plateau
 
     def _break(self, channel: str, step: Step, place: int, after: Plateau) -> None:
         number = self.latest_number + 1
@@ -258,11 +290,15 @@ class Run:
     def step_to(self, plateau: Plateau, policy: Policy) -> Step:
         plateau = with_prints_alone(plateau, self.last_counts)
         before, parts = self.samples[-1].plateau, (self.last_parts, all_parts_of(plateau.sight))
-        return _step(before, self.last_counts, self.identity, plateau, policy, parts)
+        pace = self._pace(before, plateau, policy)
+        return _step(before, self.last_counts, self.identity, plateau, policy, parts, pace)
 
     def channels(self) -> tuple[str, ...]:
         """Those that it has shown; some may be gone."""
         return tuple(sorted(self.gone.union(self.last_totals)))
+
+    def has_shown_any(self, channels: frozenset[str]) -> bool:
+        return not channels.isdisjoint(self.last_totals) or not channels.isdisjoint(self.gone)
 
 
 def deciding_of(channels: Container[str]) -> tuple[str, ...] | None:
@@ -280,12 +316,17 @@ def _step(
     after: Plateau,
     policy: Policy,
     parts: tuple[Mapping[str, Parts], Mapping[str, Parts]],
+    pace: Pace | None = None,
 ) -> Step:
+    deciding = deciding_of(counts)
+    if not parts[1]:
+        return step_between(before, counts, identity, after, policy, deciding, pace=pace)
+
     def step_of(channel: str, old: Count, new: Count, pace: Pace) -> Step:
         mine = parts[0].get(channel, NO_PARTS), parts[1].get(channel, NO_PARTS)
         return sum_step(old, new, mine, pace, policy)
 
-    return step_between(before, counts, identity, after, policy, deciding_of(counts), step_of)
+    return step_between(before, counts, identity, after, policy, deciding, step_of, pace)
 
 
 def runs_of(channel: str, runs: Sequence[Run]) -> list[Run]:
@@ -378,6 +419,8 @@ class _Splitter:
             self._begin(step, plateau, policy)
 
     def _breaks(self, before: Plateau, after: Plateau, policy: Policy) -> bool:
+        if not self._breaks_us:
+            return False
         rested_us = before.last_sent_us - policy.unmoved_us
         place = bisect_left(self._breaks_us, max(before.first_received_us, rested_us))
         return place < len(self._breaks_us) and self._breaks_us[place] < after.first_received_us

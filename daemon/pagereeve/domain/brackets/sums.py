@@ -31,7 +31,7 @@ def parts_of(sight: Sight, channel: str) -> Parts:
 
 def all_parts_of(sight: Sight) -> dict[str, Parts]:
     """By channel, of the channels that are sums."""
-    if not any(one.part for one in sight.counters):
+    if not sight.counters or not any(one.part for one in sight.counters):
         return {}
     return {channel: parts for channel in sight.channels if (parts := parts_of(sight, channel))}
 

@@ -154,11 +154,13 @@ def started_again(starts: Iterable[ReleaseStarted]) -> dict[EventKey, Again]:
     by_name: dict[ReleaseName, list[ReleaseStarted]] = {}
     again: dict[EventKey, Again] = {}
     for started in sorted(starts, key=lambda one: one.origin.order):
-        earlier = by_name.setdefault(name_of(started), [])
+        earlier = by_name.get(name_of(started))
+        if earlier is None:
+            by_name[name_of(started)] = [started]
+            continue
         if any(one.origin.key == started.origin.key for one in earlier):
             continue
-        if earlier:
-            again[started.origin.key] = _kinship(started, earlier)
+        again[started.origin.key] = _kinship(started, earlier)
         earlier.append(started)
     return again
 

@@ -26,7 +26,7 @@ def held_unit(before: Count | None, count: Count) -> Count:
     the count has one unit, wherever a projection begins in it, and whatever was read in between that the run does not
     believe, or that lacked the channel.
     """
-    if before is None or before.value != count.value or (before.unit, before.grade) == (count.unit, count.grade):
+    if before is None or before.value != count.value or (before.unit is count.unit and before.grade is count.grade):
         return count
     if is_other_unit(before, count) or (before.object and count.object and before.object != count.object):
         # Another counter, or another word for it: a run ends there.
@@ -44,7 +44,10 @@ def with_counts(plateau: Plateau, held: Mapping[str, Count]) -> Plateau:
 def with_units(plateau: Plateau, rules: Rules) -> Plateau:
     """The plateau with the units in force when it began: what is learnt later changes nothing before."""
     sight = plateau.sight
-    if not any(is_unsure(count) for _, count in sight.counts):
+    for _, count in sight.counts:
+        if is_unsure(count):
+            break
+    else:
         return plateau
     at_us = plateau.first_received_us
     counts = tuple((channel, judged_by(channel, count, rules, at_us)) for channel, count in sight.counts)

@@ -6,10 +6,10 @@ Until the channel is read again its releases are unproven in it; then its next c
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 from pagereeve.domain.brackets.runs import Run
 from pagereeve.domain.brackets.windows import Window
+from pagereeve.domain.values.records import dataclass
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,10 +39,10 @@ def is_given_up(window: Window, without: Unread | None) -> bool:
     Not read: the window has closed, and the meter was read without the channel since, for as long as a count that does
     not move is waited for.
     """
-    if window.closing == "longest-wait":
-        return True
+    if without is None or window.closing == "longest-wait":
+        return window.closing == "longest-wait"
     closed_us = window.open_until_us
-    if without is None or closed_us is None:
+    if closed_us is None:
         return False
     release = window.release
     waited_us = without.until_us - max(closed_us, without.since_us)

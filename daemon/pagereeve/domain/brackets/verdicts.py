@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Final
 
 from pagereeve.domain.brackets.expectation import START_UP, Expectation, total_of
@@ -11,6 +10,7 @@ from pagereeve.domain.brackets.inner_levels import BracketPart
 from pagereeve.domain.brackets.tolerances import tolerated
 from pagereeve.domain.facts.policy import Policy
 from pagereeve.domain.ledger import Grade, Interval, Verdict
+from pagereeve.domain.values.records import dataclass
 
 NO_PAGES: Final = Interval(0, 0)
 GIVEN_UP: Final = frozenset({"cancelled", "aborted"})
@@ -34,7 +34,7 @@ def judge(
     """
     counts = [one.count for one in expectations]
     expected = total_of([*counts, start_up]) if start_up.most else total_of(counts)
-    reasons = list(dict.fromkeys(reason for one in expectations for reason in one.reasons))
+    reasons = list(dict.fromkeys([reason for one in expectations for reason in one.reasons]))
     if start_up.most:
         reasons.append(START_UP)
     if len(expectations) > 1:
@@ -44,12 +44,12 @@ def judge(
         return Judgement(Verdict.SHORTFALL, expected, tuple(reasons))
     if expected.most is not None and counted > expected.most + tolerated(_mosts(expectations, start_up), policies):
         return Judgement(Verdict.SURPLUS, expected, tuple(reasons))
-    if any(one.claim == Interval(0, None) and "pages-unknown" in one.reasons for one in expectations):
+    if any("pages-unknown" in one.reasons and one.claim == Interval(0, None) for one in expectations):
         return Judgement(Verdict.UNPROVEN, expected, tuple(reasons))
     if not expected.holds(counted):
         reasons.append("within-tolerance")
     whole = [one.claim.least for one in expectations]
-    if GIVEN_UP.intersection(reasons) and 0 < counted < sum(whole):
+    if not GIVEN_UP.isdisjoint(reasons) and 0 < counted < sum(whole):
         reasons.append("partly-printed")
     return Judgement(Verdict.AGREES, expected, tuple(reasons))
 
@@ -62,8 +62,10 @@ def _mosts(expectations: Sequence[Expectation], start_up: Interval) -> list[int]
 
 def grade_of(part: BracketPart, verdict: Verdict, counted: int) -> Grade:
     """How good the evidence of a part of one run is, by its worst weakness."""
-    first = min(part.windows, key=lambda one: one.release.order).release
-    last = max(part.windows, key=lambda one: one.closes_us or part.closing.from_us)
+    first, last = part.windows[0].release, part.windows[0]
+    if len(part.windows) > 1:
+        first = min(part.windows, key=lambda one: one.release.order).release
+        last = max(part.windows, key=lambda one: one.closes_us or part.closing.from_us)
     stale = first.start_us - part.opening.to_us > first.policy.fresh_us
     late = part.closing.from_us - (last.closes_us or part.closing.from_us) > last.release.policy.fresh_us
     # What people read is no better than they are: its instant and its figure are their word.
@@ -72,5 +74,4 @@ def grade_of(part: BracketPart, verdict: Verdict, counted: int) -> Grade:
     if len(part.windows) > 1:
         fits = verdict is Verdict.AGREES and total_of([one.count for one in part.expectations]).holds(counted)
         return Grade.MATCHED if fits else Grade.SHARED
-    by_count = any(window.by_count for window in part.windows)
-    return Grade.INFERRED if part.inferred or by_count else Grade.TIGHT
+    return Grade.INFERRED if part.inferred or last.by_count else Grade.TIGHT

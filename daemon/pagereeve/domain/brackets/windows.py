@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import field
 from typing import Final, Literal
 
-from pagereeve.domain.brackets.expectation import Expectation, expect
+from pagereeve.domain.brackets.expectation import NOBODYS_CHANNELS, Expectation, expect, expect_in
+from pagereeve.domain.brackets.prints import TOTAL
 from pagereeve.domain.facts.facts import ReleaseAnswered, ReleaseEnded, ReleaseStarted
 from pagereeve.domain.facts.policy import Policy
 from pagereeve.domain.facts.reading import Unit
 from pagereeve.domain.facts.ticket import Ticket
-from pagereeve.domain.ledger import ReleaseKey
+from pagereeve.domain.ledger import Charge, ReleaseKey
 from pagereeve.domain.values.instants import SECOND_US
 from pagereeve.domain.values.records import dataclass
 
@@ -18,6 +20,10 @@ from pagereeve.domain.values.records import dataclass
 LATE_NOTICE_US: Final = 10 * SECOND_US
 LONGEST_GATE_US: Final = 300 * SECOND_US
 
+Again = Literal["repeat", "reuse"]
+MadeOf = tuple[ReleaseStarted, ReleaseEnded | None, Policy, int, Again | None, int | None, bool]
+Awaited = tuple[Unit | None, int | None, str, bool]
+"""The channel's unit, when the window closed that was given up, why no stretch has it, and whether it stalled."""
 Closing = Literal["rested", "never-moved", "longest-wait"]
 
 
@@ -25,61 +31,75 @@ Closing = Literal["rested", "never-moved", "longest-wait"]
 class Release:
     """A release on its printer's timeline. ``again``: its name was started before, for the same job or another.
 
-    ``answered_us``: its sender waited, and let the job go from then on. ``meant``: its ticket with the policy's
-    defaults in place of what it leaves out, where that was worked out already. ``state_believed``: what the printer
-    said of its state was known to be of use then.
+    ``answered_us``: its sender waited, and let the job go from then on. ``state_believed``: what the printer said of
+    its state was known to be of use then. ``ticket`` is with the policy's defaults in place of what it leaves out.
+
+    ``noticed_us`` is when the start is said to have been: no window opens before it. From ``start_us`` on its pages may
+    come. ``order`` is by start; equal starts by the event's identity, so that arrival never decides.
     """
 
     started: ReleaseStarted
     ended: ReleaseEnded | None
     policy: Policy
     settle_us: int
-    again: Literal["repeat", "reuse"] | None = None
+    again: Again | None = None
     answered_us: int | None = None
-    meant: Ticket | None = None
     state_believed: bool = True
+    ticket: Ticket = field(init=False, compare=False, repr=False)
+    key: ReleaseKey = field(init=False, compare=False, repr=False)
+    noticed_us: int = field(init=False, compare=False, repr=False)
+    start_us: int = field(init=False, compare=False, repr=False)
+    end_us: int | None = field(init=False, compare=False, repr=False)
+    opens_us: int = field(init=False, compare=False, repr=False)
+    order: tuple[int, str, str] = field(init=False, compare=False, repr=False)
     _expected: dict[tuple[str, Unit], Expectation] = field(default_factory=dict, compare=False, repr=False)
+    _waiting: dict[str, tuple[Awaited, Charge]] = field(default_factory=dict, compare=False, repr=False)
+
+    def __post_init__(self) -> None:
+        origin, ended, put = self.started.origin, self.ended, object.__setattr__
+        start_us = origin.at_us if self.answered_us is None else self.answered_us
+        put(self, "ticket", self.policy.meant(origin.source, self.started.ticket))
+        put(self, "key", ReleaseKey(origin.source, self.started.release))
+        put(self, "noticed_us", origin.at_us)
+        put(self, "start_us", start_us)
+        put(self, "end_us", None if ended is None else max(start_us, ended.origin.at_us))
+        put(self, "opens_us", start_us + self.policy.floor_us)
+        put(self, "order", (start_us, origin.source, origin.id))
 
     @property
-    def ticket(self) -> Ticket:
-        if self.meant is not None:
-            return self.meant
-        return self.policy.meant(self.started.origin.source, self.started.ticket)
+    def made_of(self) -> MadeOf:
+        """What it follows from, all else with it."""
+        return (
+            self.started,
+            self.ended,
+            self.policy,
+            self.settle_us,
+            self.again,
+            self.answered_us,
+            self.state_believed,
+        )
 
     def expected_of(self, channel: str, unit: Unit) -> Expectation:
         known = self._expected.get((channel, unit))
         if known is None:
-            known = expect(channel, unit, self.ticket, self.ended, self.policy, again=self.is_repeat)
+            if channel == TOTAL or channel in NOBODYS_CHANNELS or unit is Unit.UNKNOWN:
+                known = expect(channel, unit, self.ticket, self.ended, self.policy, again=self.is_repeat)
+            else:
+                known = expect_in(channel, self.ticket, self.expected_of(TOTAL, unit))
             self._expected[channel, unit] = known
         return known
+
+    def waiting_as(self, channel: str, awaited: Awaited, make: Callable[[], Charge]) -> Charge:
+        """Its row while no stretch has it, on a channel: made again only where what is awaited is another."""
+        known = self._waiting.get(channel)
+        if known is None or known[0] != awaited:
+            known = self._waiting[channel] = (awaited, make())
+        return known[1]
 
     @property
     def is_repeat(self) -> bool:
         """The same job was released before: it adds no claim, and may print or not."""
         return self.again == "repeat"
-
-    @property
-    def key(self) -> ReleaseKey:
-        return ReleaseKey(self.started.origin.source, self.started.release)
-
-    @property
-    def noticed_us(self) -> int:
-        """When the start is said to have been. No window opens before it."""
-        return self.started.origin.at_us
-
-    @property
-    def start_us(self) -> int:
-        """From when on its pages may come."""
-        return self.noticed_us if self.answered_us is None else self.answered_us
-
-    @property
-    def end_us(self) -> int | None:
-        return None if self.ended is None else max(self.start_us, self.ended.origin.at_us)
-
-    @property
-    def order(self) -> tuple[int, str, str]:
-        """By start; equal starts by the event's identity, so that arrival never decides."""
-        return (self.start_us, *self.started.origin.key)
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,7 +128,7 @@ class Window:
 
     @property
     def opens_us(self) -> int:
-        return self.release.start_us + self.release.policy.floor_us
+        return self.release.opens_us
 
 
 def opening_answer_us(started: ReleaseStarted, ended: ReleaseEnded | None, answered: ReleaseAnswered) -> int | None:

@@ -172,11 +172,12 @@ def legs_for(
         return balanced(printer, {OTHER_FUNCTION: counted})
     received: dict[str, int] = {OTHER_FUNCTION: others, MAINTENANCE: noted}
     for owner, one in owed:
-        received[person(owner)] = received.get(person(owner), 0) + one.charged
+        account = person(owner)
+        received[account] = received.get(account, 0) + one.charged
     rest = counted - sum(received.values())
     if rest < 0:
         received[SHORTFALL] = rest
-    else:
+    elif rest:
         unsure = rest if not fits else min(rest, sum(max(0, one.due - one.charged) for _, one in owed))
         received[UNATTRIBUTED] = unsure
         received[SURPLUS] = rest - unsure
@@ -186,5 +187,5 @@ def legs_for(
 def balanced(printer: str, received: Mapping[str, int]) -> tuple[tuple[str, int], ...]:
     """Legs in a fixed order, without empty ones."""
     given = sum(received.values())
-    legs = [(meter_account(printer), -given), *sorted(received.items())]
-    return tuple((account, pages) for account, pages in legs if pages)
+    legs = sorted([(account, pages) for account, pages in received.items() if pages])
+    return ((meter_account(printer), -given), *legs) if given else tuple(legs)

@@ -78,6 +78,7 @@ MAINTAINED: Final = frozenset({MAINTENANCE_NOTED, TEST_PAGES, MAINTENANCE_DECIDE
 NOT_RELEASED: Final = frozenset({OTHER_FUNCTION_REASON, MAINTENANCE_NOTED, TEST_PAGES})
 """Of a bracket: pages in it are known to be no release's."""
 CARRIED: Final = NOT_RELEASED | {START_UP}
+DIFFERS: Final = frozenset({Verdict.SURPLUS, Verdict.SHORTFALL})
 
 
 @dataclass(frozen=True, slots=True)
@@ -178,12 +179,9 @@ def _bracket(printer: str, channel: str, part: BracketPart, rules: Rules, jobs: 
     if len(part.windows) == 1:
         return _own_bracket(printer, channel, part, noted, jobs)
     stretch = _judged(printer, channel, part, noted)
-    movements = movements_of(channel, part, rules)
     counted = part.counted - noted.beyond(part)
     fits = part.expected.holds(counted)
-    known = _sure(part, counted, movements, fits=fits)
-    told = None if fits else told_by_jobs(channel, part, counted, jobs)
-    shares, how, known, told = _shared(part, counted, movements, known, told)
+    shares, how, known, told = _shared(channel, part, counted, rules, jobs)
     sure = [min(pages, share) for pages, share in zip(known, shares, strict=True)]
     doubt = (WITNESSES_DISAGREE,) if told is not None and told.disagrees else ()
     stretch = replace(stretch, reasons=(*stretch.reasons, how, *doubt))
@@ -218,10 +216,17 @@ def _bracket(printer: str, channel: str, part: BracketPart, rules: Rules, jobs: 
 
 
 def _shared(
-    part: BracketPart, counted: int, movements: Sequence[Movement], known: list[int], told: Told | None
+    channel: str, part: BracketPart, counted: int, rules: Rules, jobs: JobHistory
 ) -> tuple[list[int], Share, list[int], Told | None]:
     """Shares of a shared count, how they were found, what of them is sure, and the word of jobs as it stands then."""
     expected = [one.count for one in part.expectations]
+    if counted == part.expected.least:
+        # Each has its least and no page is left, whoever moved the meter when.
+        own = [one.least for one in expected]
+        return own, "share-as-expected", own, None
+    movements, fits = movements_of(channel, part, rules), part.expected.holds(counted)
+    known = _sure(part, counted, movements, fits=fits)
+    told = None if fits else told_by_jobs(channel, part, counted, jobs)
     if told is not None and told.binds:
         sure = told.sure(counted, expected, movements)
         if sure is not None:
@@ -248,9 +253,12 @@ def _own_bracket(printer: str, channel: str, part: BracketPart, noted: Noted, jo
     beyond = noted.beyond(part)
     counted = part.counted - beyond
     by_job = told_of_one(channel, part, counted, stretch.verdict, jobs)
-    stretch = replace(stretch, reasons=(*stretch.reasons, *by_job))
-    full = owed_for(counted, expectation, channel, window.release.policy)
-    (owed,), (below,) = _as_needed(channel, part, [counted], [full])
+    if by_job:
+        stretch = replace(stretch, reasons=(*stretch.reasons, *by_job))
+    owed = owed_for(counted, expectation, channel, window.release.policy)
+    below: tuple[str, ...] = ()
+    if is_below_need(channel, part.closing.count, expectation, window.release.policy):
+        owed, below = owed_below_need(counted, expectation, channel, window.release), (UNIT_BELOW_NEED,)
     owner = window.release.started.owner
     legs = legs_for(printer, channel, stretch.counted, [(owner, owed)], others=part.others, noted=beyond)
     charge = _charge(stretch, window, expectation, owed, counted, (*by_job, *below))
@@ -275,7 +283,7 @@ def _judged(printer: str, channel: str, part: BracketPart, noted: Noted) -> Stre
     beyond = noted.beyond(part)
     counted = part.counted - beyond
     judgement = judge(counted, part.expectations, [window.release.policy for window in part.windows])
-    if judgement.verdict in {Verdict.SURPLUS, Verdict.SHORTFALL}:
+    if judgement.verdict in DIFFERS:
         judgement = _with_what_happened(channel, part, counted, judgement)
     known = (*((OTHER_FUNCTION_REASON,) if part.others else ()), *noted.notes)
     return Stretch(
@@ -333,7 +341,7 @@ def _with_what_happened(channel: str, part: BracketPart, counted: int, judgement
     if restarts and pages:
         policies = [window.release.policy for window in part.windows]
         judgement = judge(counted, part.expectations, policies, Interval(0, restarts * pages))
-    if judgement.verdict not in {Verdict.SURPLUS, Verdict.SHORTFALL}:
+    if judgement.verdict not in DIFFERS:
         return judgement
     one = Compared(
         channel,
@@ -398,16 +406,25 @@ def named(posted: Posted) -> Stretch:
 
 
 def _keys(windows: Sequence[Window]) -> tuple[ReleaseKey, ...]:
-    return tuple(window.release.key for window in windows)
+    return tuple([window.release.key for window in windows])
 
 
 def _window_reasons(windows: Sequence[Window]) -> tuple[str, ...]:
+    if len(windows) == 1 and _is_plain(windows[0]):
+        return ()
     reasons = [f"window-{window.closing}" for window in windows if window.closing not in {None, "rested"}]
     reasons += ["rest-by-count" for window in windows if window.by_count]
     reasons += ["stalled" for window in windows if window.stalled]
     reasons += ["read-from-panel" for window in windows if window.release.policy.by_panel]
     reasons += ["no-end-notice" for window in windows if window.release.ended is None]
     return tuple(dict.fromkeys(reasons))
+
+
+def _is_plain(window: Window) -> bool:
+    """It closed by a rest, as most do: nothing is said of it."""
+    release = window.release
+    odd = window.by_count or window.stalled or release.ended is None or release.policy.by_panel
+    return window.closing == "rested" and not odd
 
 
 def _charge(
@@ -418,12 +435,11 @@ def _charge(
     share: int | None,
     unsure: Sequence[str] = (),
 ) -> Charge:
-    reasons = [*expectation.reasons, *_window_reasons([window])]
+    reasons = [*expectation.reasons, *_window_reasons((window,))]
     if len(stretch.releases) > 1:
         reasons += ["about-the-bracket", *(reason for reason in stretch.reasons if reason in SHARES)]
     reasons += unsure
-    known = (reason for reason in stretch.reasons if reason in CARRIED or reason.startswith(HINT_PREFIX))
-    reasons += known
+    reasons += [reason for reason in stretch.reasons if reason in CARRIED or reason.startswith(HINT_PREFIX)]
     return charge_of(
         window,
         expectation,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import field, replace
 from enum import StrEnum
 from typing import Final, Literal
 
@@ -224,7 +224,7 @@ class Plateau:
     last_sent_us: int
     last_received_us: int
     count: int
-    sight: Sight
+    sight: Sight = field(hash=False)
     first_uptime_cs: int | None = None
     last_uptime_cs: int | None = None
     first_power_on: int | None = None

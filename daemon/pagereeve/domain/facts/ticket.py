@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from operator import attrgetter
 from typing import Any, Final, Literal
 
 from pagereeve.domain.values.records import dataclass
@@ -37,6 +38,7 @@ class Ticket:
 
 COSTING: Final = ("color_mode", "copies", "media", "number_up", "pages", "separator_sheets", "sides")
 """The members that say what a job should cost, in order."""
+_costs: Final = attrgetter(*COSTING)
 NOTHING_KNOWN: Final = Ticket(unknown=COSTING)
 
 
@@ -44,17 +46,23 @@ def filled(ticket: Ticket, defaults: Iterable[Ticket]) -> Ticket:
     """Each member that the ticket leaves out as the first of ``defaults`` has it that says something of it, if only
     that it is unknown. What none says anything of is unknown.
     """
-    members: dict[str, Any] = {}
+    said = _costs(ticket)
+    if None not in said:
+        return ticket
+    members: dict[str, Any] = dict(zip(COSTING, said, strict=True))
     unknown = set(ticket.unknown)
     known = tuple(defaults)
-    for name in COSTING:
-        value = getattr(ticket, name)
+    for name, value in members.items():
         if value is None and name not in unknown:
-            for one in known:
-                value = getattr(one, name)
-                if value is not None or name in one.unknown:
-                    break
-            if value is None:
+            members[name] = default = _first_said(name, known)
+            if default is None:
                 unknown.add(name)
-        members[name] = value
     return Ticket(title=ticket.title, unknown=tuple(sorted(unknown)), **members)
+
+
+def _first_said(name: str, tickets: Iterable[Ticket]) -> Any:
+    for one in tickets:
+        value = getattr(one, name)
+        if value is not None or name in one.unknown:
+            return value
+    return None

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Final, get_args
 
 from pagereeve.domain.findings.evidence_codec import EVIDENCE
@@ -11,6 +11,7 @@ from pagereeve.domain.ledger import Evidence, Finding
 from pagereeve.domain.values.codec import INSTANT, TEXT, Codec, Member, choice, inner, listed
 from pagereeve.domain.values.codec import Kind as Kind_
 from pagereeve.domain.values.fields import Fields
+from pagereeve.domain.values.records import dataclass
 
 
 @dataclass(frozen=True, slots=True)

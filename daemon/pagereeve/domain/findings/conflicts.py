@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from bisect import bisect_left
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import Final
 
 from pagereeve.domain.facts.facts import Conflict
@@ -18,6 +18,7 @@ from pagereeve.domain.findings import finding as find
 from pagereeve.domain.ledger import Finding
 from pagereeve.domain.values.codec import INSTANT, TEXT, Codec, Member, inner, integer, placed
 from pagereeve.domain.values.instants import SECOND_US
+from pagereeve.domain.values.records import dataclass
 
 DELIVERIES_MAX: Final = 1_000
 """So many of one source and day are counted: that there are more says as much as how many there are."""

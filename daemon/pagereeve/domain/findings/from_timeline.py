@@ -143,7 +143,6 @@ def _was_off(timeline: Timeline, before: Moment, after: Moment) -> bool:
 def _of_release(timeline: Timeline, window: Window) -> Iterator[Dated]:
     release = window.release
     started, key = release.started, release.key
-    evidence = [shown.release(key), shown.job(started)]
     found: list[tuple[find.Kind, Evidence]] = []
     if release.again is not None:
         found.append(("repeated-release", shown.started_again(release.again)))
@@ -151,6 +150,7 @@ def _of_release(timeline: Timeline, window: Window) -> Iterator[Dated]:
         found.append(("release-never-ended", shown.no_end()))
     if release.policy.badge_within_us and not _badge_before(timeline, release):
         found.append(("release-without-badge", shown.no_badge()))
+    evidence = [shown.release(key), shown.job(started)] if found else []
     for kind, what in found:
         yield window.closes_us, find.make(kind, timeline.printer, started.origin.key, release.start_us, what, evidence)
 

@@ -32,7 +32,7 @@ def overrun(printer: str, part: Partition, runs: Sequence[Run], rules: Rules) ->
     expectations = [expected_of(part.channel, opening.count.unit, one.release) for one in windows]
     so_far = _so_far(part.channel, opening, samples, windows, expectations)
     expected = so_far.expected
-    if expected.most is None:
+    if expected.most is None or (so_far.apart is None and so_far.counted <= expected.most):
         return None
     policies = [one.release.policy for one in windows]
     limit = expected.most + tolerated([one.count.most or 0 for one in expectations], policies)

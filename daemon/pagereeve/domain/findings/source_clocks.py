@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import Final
 
 from pagereeve.domain.brackets.timeline import Timeline
@@ -13,6 +13,7 @@ from pagereeve.domain.findings import finding as find
 from pagereeve.domain.findings.evidence_codec import EVIDENCE
 from pagereeve.domain.ledger import Evidence, Finding, ReleaseKey
 from pagereeve.domain.values.codec import INSTANT, TEXT, Codec, Member, inner
+from pagereeve.domain.values.records import dataclass
 
 # Of one printer: so many sources at once, the oldest trouble is forgotten first.
 TROUBLES_MAX: Final = 16
@@ -50,6 +51,8 @@ class ClocksWatched:
 def watch_clocks(timeline: Timeline, before: ClockTroubles, after_us: int) -> ClocksWatched:
     """Notices after ``after_us``, in order; those before it are in ``before``."""
     watched, troubles = ClocksWatched(), before
+    if not troubles and not any(one.origin.clock in OFF for one in _notices(timeline)):
+        return watched
     for event in _dated(timeline, after_us):
         origin = event.origin
         ongoing = next((one for one in troubles if one.source == origin.source), None)
@@ -67,9 +70,13 @@ def watch_clocks(timeline: Timeline, before: ClockTroubles, after_us: int) -> Cl
 
 def _dated(timeline: Timeline, after_us: int) -> Iterator[ReleaseStarted | ReleaseEnded]:
     """Notices that name a time, by when they count."""
-    events: list[ReleaseStarted | ReleaseEnded] = [*timeline.starts, *timeline.ended()]
-    named = (one for one in events if one.origin.occurred_us is not None and one.origin.at_us > after_us)
+    named = (one for one in _notices(timeline) if one.origin.occurred_us is not None and one.origin.at_us > after_us)
     yield from sorted(named, key=lambda one: one.origin.order)
+
+
+def _notices(timeline: Timeline) -> Iterator[ReleaseStarted | ReleaseEnded]:
+    yield from timeline.starts
+    yield from timeline.ended()
 
 
 def _trouble(event: ReleaseStarted | ReleaseEnded) -> ClockTrouble:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from typing import Final
 
 from pagereeve.domain.brackets.windows import Window
@@ -11,6 +11,7 @@ from pagereeve.domain.findings import evidence as shown
 from pagereeve.domain.findings import finding as find
 from pagereeve.domain.ledger import Finding, ReleaseKey
 from pagereeve.domain.values.codec import FIGURE, INSTANT, TEXT, Codec, Member
+from pagereeve.domain.values.records import dataclass
 
 # So many rests with an idle state in a row end the doubt.
 IDLE_RESTS: Final = 2

@@ -6,14 +6,13 @@ a finding that names its releases.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from itertools import pairwise
 from typing import Final, Literal
 
 from pagereeve.domain.brackets.partition import Partition
 from pagereeve.domain.brackets.rests import Moment
-from pagereeve.domain.brackets.runs import Run
+from pagereeve.domain.brackets.runs import Run, Sample
 from pagereeve.domain.brackets.timeline import Timeline
 from pagereeve.domain.brackets.unread_channels import is_given_up, unread
 from pagereeve.domain.brackets.windows import Window, expected_of
@@ -23,6 +22,7 @@ from pagereeve.domain.findings import evidence as shown
 from pagereeve.domain.findings import finding as find
 from pagereeve.domain.ledger import Evidence, Finding, ReleaseKey
 from pagereeve.domain.values.instants import SECOND_US
+from pagereeve.domain.values.records import dataclass
 
 # A window may be open for so many times the wait for a count that does not move, and each page that was claimed until
 # then may take so many times what it takes at the fastest that the policy believes: slower than any office engine.
@@ -66,8 +66,10 @@ class _Episode:
     @property
     def is_long(self) -> bool:
         """Whether any of its windows can be open unusually long: what they claim need not be looked at otherwise."""
-        least_us = LONG * min(one.release.policy.unmoved_us for one in self.windows)
-        return self.closes_us is None or self.closes_us - self.opens_us >= least_us
+        if self.closes_us is None:
+            return True
+        open_us = self.closes_us - self.opens_us
+        return any(open_us >= LONG * one.release.policy.unmoved_us for one in self.windows)
 
     def unusual_us(self) -> Iterator[tuple[Window, int]]:
         """Each window with the instant from which it is open unusually long. Nobody waits before the notice came."""
@@ -107,13 +109,17 @@ def _behind(part: Partition, runs: Sequence[Run]) -> int:
     """
     pages = 0
     for run in reversed(runs):
-        totals = [total for one in run.samples if (total := one.total(part.channel)) is not None]
-        if run.samples and not totals:
+        latest = _first_total(part.channel, reversed(run.samples))
+        if latest is None and run.samples:
             break
-        if part.last is not None and part.last.run is run:
-            return pages + totals[-1] - part.last.total
-        pages += totals[-1] - totals[0] if totals else 0
+        if latest is not None and part.last is not None and part.last.run is run:
+            return pages + latest - part.last.total
+        pages += (latest or 0) - (_first_total(part.channel, run.samples) or 0)
     return pages
+
+
+def _first_total(channel: str, samples: Iterable[Sample]) -> int | None:
+    return next((total for one in samples if (total := one.total(channel)) is not None), None)
 
 
 def told(timeline: Timeline, windows: Sequence[Window], moments: Sequence[Moment]) -> Told:

@@ -16,12 +16,13 @@ table. What it finds, and how seldom it is wrong, rests on the simulation in con
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Final
 
 from pagereeve.domain.findings.evidence_codec import RELEASE_KEY
 from pagereeve.domain.ledger import ReleaseKey
 from pagereeve.domain.values.codec import BIT, FIGURE, FIGURE_MAX, INSTANT, Codec, Member, integer
+from pagereeve.domain.values.records import dataclass
 
 # In hundredths of a tolerance.
 SLACK: Final = 20

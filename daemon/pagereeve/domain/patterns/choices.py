@@ -7,7 +7,6 @@ none of them says anything, the standard's own counter that readings show is put
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Final
 
 from pagereeve.domain.brackets.chosen import BY_DEFAULT, Chosen
@@ -16,6 +15,7 @@ from pagereeve.domain.facts.facts import CounterChosen
 from pagereeve.domain.facts.reading import Sight
 from pagereeve.domain.patterns.prints_proof import PrintsProof, prints_wanted
 from pagereeve.domain.patterns.witnesses import BY_A_PERSON, WitnessMemory, counters_wanted
+from pagereeve.domain.values.records import dataclass
 
 # prtMarkerLifeCount (RFC 3805 section 6).
 STANDARD: Final = "1.3.6.1.2.1.43.10.2.1.4."

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Final
 
 from pagereeve.domain.brackets.hypotheses import HYPOTHESES, PAIRS, Hypothesis
 from pagereeve.domain.findings.evidence_codec import RELEASE_KEY
 from pagereeve.domain.ledger import ReleaseKey
 from pagereeve.domain.values.codec import FIGURE, INSTANT, Codec, Member, choices
+from pagereeve.domain.values.records import dataclass
 
 # So many brackets are looked back on: enough for a habit, few enough to forget what was mended.
 RECENT_MAX: Final = 20

@@ -5,7 +5,6 @@ It is small and goes into the resume point, so that a printer whose history is s
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Any, Final
 
 from pagereeve.domain.findings.evidence_codec import RELEASE_KEY
@@ -16,6 +15,7 @@ from pagereeve.domain.patterns.tickets import SOURCE_TICKETS, SOURCES_MAX, Sourc
 from pagereeve.domain.values.codec import FIGURE, INSTANT, ByHand, Codec, Member, Spread, inner, placed, text
 from pagereeve.domain.values.fields import Fields
 from pagereeve.domain.values.instants import to_text
+from pagereeve.domain.values.records import dataclass
 
 # So many releases that the meter did not notice are known by name, for whoever asks about one of them.
 NAMED_MAX: Final = 100

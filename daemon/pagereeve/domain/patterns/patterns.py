@@ -21,6 +21,7 @@ from pagereeve.domain.patterns.tickets import holds_back, is_multiple
 
 # So many releases in a row that the meter did not notice are no coincidence. Common practice, no source.
 STANDS_FROM: Final = 3
+UNSURE: Final = frozenset({Grade.BROKEN, Grade.BLIND})
 SHOWN_MAX: Final = 3
 
 Dated = tuple[int, Posted]
@@ -101,15 +102,20 @@ def _after(habits: PatternMemory, at_us: int, posted: Posted) -> PatternMemory:
         habits = PatternMemory(run=stretch.run, tickets=habits.tickets)
     if not stretch.releases:
         return replace(habits, standing=None) if stretch.counted else habits
-    if stretch.grade in {Grade.BROKEN, Grade.BLIND} or stretch.expected is None:
+    if stretch.grade in UNSURE or stretch.expected is None:
         return habits
     if not NOT_RELEASED.isdisjoint(stretch.reasons):
         return habits
-    habits = replace(
-        habits,
-        standing=_stands(habits.standing, posted),
-        lately=_lately(habits.lately, posted),
-        tickets=tickets.after(habits.tickets, posted),
+    habits = PatternMemory(
+        habits.run,
+        habits.up,
+        habits.down,
+        habits.signs,
+        habits.recent,
+        _stands(habits.standing, posted),
+        habits.diagnosed,
+        _lately(habits.lately, posted),
+        tickets.after(habits.tickets, posted),
     )
     # Between wide cuts other pages may be in the count: they say nothing of the printer's habits.
     if stretch.verdict is Verdict.AGREES and stretch.grade is not Grade.WIDE:

@@ -8,7 +8,7 @@ begins it anew. The figure is our choice, as that of witnesses is: once or twice
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Final
 
 from pagereeve.domain.brackets.chosen import BY_DEFAULT
@@ -22,6 +22,7 @@ from pagereeve.domain.facts.reading import Unit
 from pagereeve.domain.ledger import Grade
 from pagereeve.domain.patterns.witnesses import sample_at
 from pagereeve.domain.values.codec import FIGURE, TEXT, Codec, Member
+from pagereeve.domain.values.records import dataclass
 
 BRACKETS_LEAST: Final = 3
 
@@ -48,6 +49,8 @@ def watch_prints(
 ) -> list[tuple[int, PrintsProof]]:
     """What was proven from which instant on; ``before`` is what was known of earlier brackets."""
     states: list[tuple[int, PrintsProof]] = []
+    if not posted:
+        return states
     with_prints = {run.number: run for run in runs if PRINTS in run.last_totals or PRINTS in run.gone}
     if not with_prints:
         return states

@@ -7,7 +7,7 @@ says its copies, or a setting says what their absence means.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Final
 
 from pagereeve.domain.brackets.windows import Release, Window
@@ -17,6 +17,7 @@ from pagereeve.domain.findings import finding as find
 from pagereeve.domain.findings.evidence_codec import RELEASE_KEY
 from pagereeve.domain.ledger import Finding, ReleaseKey, Verdict
 from pagereeve.domain.values.codec import BIT, FIGURE, INSTANT, TEXT, Codec, Member, placed
+from pagereeve.domain.values.records import dataclass
 
 MEMBER: Final = "copies"
 # Sources whose tickets are followed at one printer; those of any more are taken as they are.

@@ -8,7 +8,7 @@ nobody.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from typing import Final
 
 from pagereeve.domain.brackets.prints import PRINTS, PRINTS_ALONE, TOTAL, counter_channel
@@ -22,6 +22,7 @@ from pagereeve.domain.findings import evidence as shown
 from pagereeve.domain.findings import finding as find
 from pagereeve.domain.ledger import Finding, Grade, ReleaseKey
 from pagereeve.domain.values.codec import INSTANT, TEXT, TRUTH, Codec, Member, choice, inner, placed
+from pagereeve.domain.values.records import dataclass
 
 # Fewer pages may cost the same in sheets and in sides, with what else may differ by one.
 PAGES_LEAST: Final = 4
@@ -128,10 +129,10 @@ def _assumptions(runs: Sequence[Run], before: Assumed | None) -> Iterator[tuple[
     for run in runs:
         for sample in run.samples:
             sight, at_us = sample.plateau.sight, sample.plateau.first_received_us
-            compared = [(counter_channel(name), count) for name, count in sight.counts if name in COMPARED]
-            unsure = next(((name, count) for name, count in compared if is_unsure(count)), None)
+            compared = [(name, count) for name, count in sight.counts if name in COMPARED]
+            unsure = next((one for one in compared if is_unsure(one[1])), None)
             if unsure is not None and now is None:
-                now = Assumed(at_us, unsure[0], unsure[1].object, sight.object_id)
+                now = Assumed(at_us, counter_channel(unsure[0]), unsure[1].object, sight.object_id)
                 yield at_us, now
             elif unsure is None and compared and now is not None:
                 now = None

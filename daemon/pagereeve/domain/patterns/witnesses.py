@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from typing import Final, Literal
 
 from pagereeve.domain.brackets.continuity import CARRIES_ON, Pace, counter_step, pace_between, pages_between
@@ -24,6 +24,7 @@ from pagereeve.domain.findings import finding as find
 from pagereeve.domain.findings.evidence_codec import RELEASE_KEY
 from pagereeve.domain.ledger import Finding, Grade, Interval, ReleaseKey, Stretch
 from pagereeve.domain.values.codec import FIGURE, INSTANT, TEXT, Codec, Member, inner, placed
+from pagereeve.domain.values.records import dataclass
 
 # So many brackets in a row decide, for a disagreement and for its end: twice may be a counter that steps late.
 ALIKE: Final = 3
@@ -122,7 +123,9 @@ def watch_witnesses(
     remembered of earlier ones.
     """
     watched, memory = WitnessesWatched(), before
-    by_number = {run.number: run for run in runs if any(sample.plateau.sight.counters for sample in run.samples)}
+    by_number = {run.number: run for run in runs if posted and _shows_counters(run)}
+    if not by_number and not memory.known:
+        return watched
     for at_us, row in sorted(posted, key=lambda one: (one[0], one[1].stretch.run, one[1].stretch.opens_us)):
         stretch = row.stretch
         if not stretch.releases or not leads.speaks(stretch):
@@ -147,6 +150,10 @@ def _goes_on(memory: WitnessMemory, stretch: Stretch) -> bool:
     """The same run, and the same channel speaks for it."""
     channel = counter_channel(stretch.channel)
     return memory.run == stretch.run and all(one.channel == channel for one in memory.known)
+
+
+def _shows_counters(run: Run) -> bool:
+    return any(sample.plateau.sight.counters for sample in run.samples)
 
 
 def _bracket(row: Posted, run: Run) -> _Bracket | None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import Final, TypeVar
 
 from pagereeve.domain.brackets.chosen import with_chosen
@@ -13,13 +13,13 @@ from pagereeve.domain.brackets.expectation import CLAIMED_CHANNELS
 from pagereeve.domain.brackets.gaps import Joining
 from pagereeve.domain.brackets.jobs import JobHistory
 from pagereeve.domain.brackets.leads import Leads
-from pagereeve.domain.brackets.partition import Between, Broken, Partition, partition
+from pagereeve.domain.brackets.partition import Between, Broken, Partition, partitions
 from pagereeve.domain.brackets.rests import moments_of
 from pagereeve.domain.brackets.runs import Run, Runs, runs_of, split
 from pagereeve.domain.brackets.timeline import Timeline
 from pagereeve.domain.brackets.units import judged
 from pagereeve.domain.brackets.unread_channels import is_given_up, unread
-from pagereeve.domain.brackets.windows import Release, Window, expected_of, opening_answer_us
+from pagereeve.domain.brackets.windows import Awaited, Release, Window, expected_of, opening_answer_us
 from pagereeve.domain.charging.charges import Owed, charge_of, owed_unproven
 from pagereeve.domain.charging.postings import (
     MAINTENANCE_DECIDED,
@@ -49,6 +49,7 @@ from pagereeve.domain.patterns.prints_proof import NO_PROOF, PrintsProof, watch_
 from pagereeve.domain.patterns.tickets import holds_back
 from pagereeve.domain.patterns.units import NO_UNITS, UnitMemory, watch_units
 from pagereeve.domain.patterns.witnesses import NO_WITNESSES, WitnessMemory, watch_witnesses
+from pagereeve.domain.values.records import dataclass
 
 NO_HABITS: Final = PatternMemory()
 UNKNOWN_PRINTER: Final = "unknown-printer"
@@ -130,20 +131,25 @@ def _latest(states: Sequence[tuple[int, State]], at_us: int, before: State) -> S
 
 
 def project(
-    timeline: Timeline, first: Run | None = None, before: Memory = NOTHING_KNOWN, after_us: int = -1
+    timeline: Timeline,
+    first: Run | None = None,
+    before: Memory = NOTHING_KNOWN,
+    after_us: int = -1,
+    known: Sequence[Window] = (),
 ) -> Projected:
     """Project a printer's timeline, from its beginning or from a resume point at ``after_us``: the run under way there,
-    and what was remembered ``before``.
+    and what was remembered ``before``. ``known`` are windows of an earlier projection: what their releases should cost
+    is not worked out again.
     """
     rules = timeline.rules
     plateaus = judged(with_chosen(timeline.plateaus, rules, after_us), rules)
     runs = split(plateaus, rules.policy_at, first, timeline.breaks_us())
     moments = moments_of(runs.runs)
-    windows = Windows(moments, timeline.horizon_us).close(_releases(timeline))
+    windows = Windows(moments, timeline.horizon_us).close(_releases(timeline, known))
     projected = Projected(runs, windows, before, Joining(rules), conflicts=timeline.conflicts)
     channels = sorted({channel for run in runs.runs for channel in run.channels()})
     own = {channel: runs_of(channel, runs.runs) for channel in channels}
-    parted = [projected.joining.joined(partition(channel, own[channel], windows)) for channel in channels]
+    parted = [projected.joining.joined(part) for part in partitions(own, windows)]
     _advance(timeline, parted, projected)
     _wait(timeline, parted, projected, own)
     projected.findings += colour_under_mono(timeline.printer, projected.posted)
@@ -158,11 +164,13 @@ def project(
     # A damaged fact is kept as long as the plateau that it lies in: it is told once.
     fresh = (one for one in timeline.damaged if one.at_us > after_us)
     projected.findings += [(one.at_us, find.of_damage(one)) for one in fresh]
-    projected.findings = [(at_us, find.decided(one, rules.decisions)) for at_us, one in projected.findings]
+    if rules.decisions:
+        projected.findings = [(at_us, find.decided(one, rules.decisions)) for at_us, one in projected.findings]
     return projected
 
 
-def _releases(timeline: Timeline) -> list[Release]:
+def _releases(timeline: Timeline, known: Sequence[Window]) -> list[Release]:
+    before = {window.release.started.origin.key: window.release for window in known}
     releases = []
     for started in timeline.starts:
         key, at_us = started.origin.key, started.origin.at_us
@@ -170,12 +178,13 @@ def _releases(timeline: Timeline) -> list[Release]:
         if again == "echo":
             continue
         policy, settle_us = timeline.rules.policy_at(at_us), timeline.rules.settle_us(at_us)
-        meant = policy.meant(started.origin.source, started.ticket)
         ended, answered = timeline.ends.get(key), timeline.answers.get(key)
         answered_us = None if answered is None else opening_answer_us(started, ended, answered)
         policy = patient(policy) if policy.by_panel else policy
         believed = timeline.rules.state_believed(at_us)
-        releases.append(Release(started, ended, policy, settle_us, again, answered_us, meant, believed))
+        made_of = (started, ended, policy, settle_us, again, answered_us, believed)
+        release = before.get(key)
+        releases.append(release if release is not None and release.made_of == made_of else Release(*made_of))
     return releases
 
 
@@ -284,24 +293,31 @@ def _wait_one(
 ) -> None:
     """``unknown``: nobody registered the printer. Its finding names all such releases."""
     release = window.release
-    expectation = expected_of(channel, unit or Unit.IMPRESSIONS, release)
     closed_us = window.closes_us if window.closes_us is not None else release.end_us or release.start_us
     why = UNKNOWN_PRINTER if unknown else "no-reading-after" if given_up else "window-open"
-    charge = charge_of(
-        window,
-        expectation,
-        owed_unproven(expectation, channel, window.release) if given_up else Owed(0),
-        channel=channel,
-        unit=unit,
-        closed_us=closed_us if given_up else None,
-        counted=None,
-        grade=Grade.BLIND if given_up else None,
-        verdict=Verdict.UNPROVEN if given_up else None,
-        reasons=[*expectation.reasons, why, *(["stalled"] if window.stalled else [])],
-    )
-    projected.waiting.append(charge)
+    awaited = (unit, closed_us if given_up else None, why, window.stalled)
+    projected.waiting.append(release.waiting_as(channel, awaited, lambda: _waits(window, channel, awaited)))
     if given_up and not unknown and channel in CLAIMED_CHANNELS:
         anchor = (channel, *release.started.origin.key)
         what, evidence = shown.no_count(1, Grade.BLIND), [shown.release(release.key)]
         finding = find.make("unproven-release", timeline.printer, anchor, release.start_us, what, evidence)
         projected.findings.append((None, finding))
+
+
+def _waits(window: Window, channel: str, awaited: Awaited) -> Charge:
+    """The row of a release that no stretch has."""
+    unit, closed_us, why, stalled = awaited
+    given_up = closed_us is not None
+    expectation = expected_of(channel, unit or Unit.IMPRESSIONS, window.release)
+    return charge_of(
+        window,
+        expectation,
+        owed_unproven(expectation, channel, window.release) if given_up else Owed(0),
+        channel=channel,
+        unit=unit,
+        closed_us=closed_us,
+        counted=None,
+        grade=Grade.BLIND if given_up else None,
+        verdict=Verdict.UNPROVEN if given_up else None,
+        reasons=[*expectation.reasons, why, *(["stalled"] if stalled else [])],
+    )

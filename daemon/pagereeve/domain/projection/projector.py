@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
+from dataclasses import field
 from typing import Final
 
 from pagereeve.domain.brackets.timeline import (
@@ -37,6 +37,7 @@ from pagereeve.domain.ledger import Charge, Finding, Posting, RowSegment, Stretc
 from pagereeve.domain.projection.projection import Projected, project
 from pagereeve.domain.projection.resume_point import ResumePoint, latest_resume_point
 from pagereeve.domain.values.instants import SECOND_US
+from pagereeve.domain.values.records import dataclass
 
 # Facts arrive a little late: clocks differ, networks queue. A fact younger than this never needs the journal.
 HOLD_BACK_US = 120 * SECOND_US
@@ -106,8 +107,10 @@ class PrinterProjector:
         """
         projector = cls(printer, rules, resume_point, hold_back_us)
         known = list(facts)
-        for fact in known if resume_point is None else projector._needed(known, resume_point):
-            projector.add(fact)
+        is_needed = None if resume_point is None else projector._need_of(known, resume_point)
+        for fact in known:
+            if is_needed is None or is_needed(fact):
+                projector.add(fact)
         return projector
 
     def is_late(self, fact: Fact, *, again: bool = False) -> bool:
@@ -145,6 +148,10 @@ class PrinterProjector:
 
     def add(self, fact: Fact, *, again: Again | None = None) -> None:
         """Take a fact that is not late. ``again``: what the notice is, if an earlier one started the same release."""
+        if isinstance(fact, _OBSERVED):
+            # Most facts are such.
+            self._facts[fact] = fact
+            return
         if self.rules.add(fact):
             return
         if isinstance(fact, Conflict):
@@ -156,9 +163,12 @@ class PrinterProjector:
 
     def _keep(self, fact: Fact) -> None:
         """Of a second copy that was received at another time or place, the one that counts."""
-        key = identity_of(fact)
+        if not isinstance(fact, _IDENTIFIED):
+            self._facts[fact] = fact
+            return
+        key = fact.origin.key
         known = self._facts.get(key)
-        if isinstance(fact, _IDENTIFIED) and isinstance(known, _IDENTIFIED) and known != fact:
+        if isinstance(known, _IDENTIFIED) and known != fact:
             fact = first_heard([known, fact])
         self._facts[key] = fact
 
@@ -171,11 +181,17 @@ class PrinterProjector:
         self._open = current
 
     def projected(self) -> Projected:
+        return self._project(self._timeline())
+
+    def _timeline(self) -> Timeline:
         facts = [*self._facts.values(), *self._conflicts.all(), *([] if self._open is None else [self._open])]
-        timeline = Timeline.of(self.printer, facts, self.rules, self._again)
-        if self.resume_point is None:
-            return project(timeline)
-        return project(timeline, self.resume_point.opening_run(), self.resume_point.memory, self.resume_point.at_us)
+        return Timeline.of(self.printer, facts, self.rules, self._again)
+
+    def _project(self, timeline: Timeline) -> Projected:
+        known, resume_point = () if self.view is None else self.view.windows, self.resume_point
+        if resume_point is None:
+            return project(timeline, known=known)
+        return project(timeline, resume_point.opening_run(), resume_point.memory, resume_point.at_us, known)
 
     def advance(self, before_us: int | None = None) -> Update | None:
         """Project the open stretch, move the resume point up as far as it goes, and say what to store; None if nothing
@@ -183,18 +199,19 @@ class PrinterProjector:
 
         ``before_us``: facts from there on are known to follow, so the resume point stays before it.
         """
-        projected = self.view = self.projected()
+        timeline = self._timeline()
+        projected = self.view = self._project(timeline)
         limit_us = self._horizon_us() - self.hold_back_us
         if before_us is not None:
             limit_us = min(limit_us, before_us - 1)
         resume_point = latest_resume_point(
             projected, -1 if self.resume_point is None else self.resume_point.at_us, limit_us
         )
-        sealed = _segment(self.printer, projected, self._anchor_us, resume_point, sealed=True)
         rest = _segment(self.printer, projected, self._anchor_us, resume_point, sealed=False)
         from_us, segments = self._anchor_us, [rest]
         if resume_point is not None:
-            self._move_up(resume_point)
+            sealed = _segment(self.printer, projected, self._anchor_us, resume_point, sealed=True)
+            self._move_up(resume_point, timeline.again)
             if _has_rows(sealed) or self._dropped >= DROPPED_MAX:
                 self._anchor_us, self._dropped = resume_point.at_us, 0
                 segments = [sealed, _moved(rest, resume_point.at_us)]
@@ -209,47 +226,49 @@ class PrinterProjector:
         return update
 
     def _horizon_us(self) -> int:
-        facts = [*self._facts.values(), *([] if self._open is None else [self._open])]
-        return max((_end_us(fact) for fact in facts if self._is_observed(fact)), default=0)
+        latest_us = 0 if self._open is None else _end_us(self._open)
+        for fact in self._facts.values():
+            if isinstance(fact, _OBSERVED) or (isinstance(fact, ReadingNoted) and self._is_observed(fact)):
+                latest_us = max(latest_us, _end_us(fact))
+        return latest_us
 
-    def _is_observed(self, fact: Fact) -> bool:
-        if isinstance(fact, ReadingNoted):
-            return self.rules.policy_at(fact.origin.at_us).by_panel
-        return isinstance(fact, _OBSERVED)
+    def _is_observed(self, noted: ReadingNoted) -> bool:
+        return self.rules.policy_at(noted.origin.at_us).by_panel
 
-    def _move_up(self, resume_point: ResumePoint) -> None:
+    def _move_up(self, resume_point: ResumePoint, again: Mapping[EventKey, Again]) -> None:
+        """``again``: the notice that started a release first may be left behind now; a later one stays a later one."""
         self.resume_point = resume_point
-        # The notice that started a release first may be left behind now: a later one stays a later one all the same.
-        starts = [fact for fact in self._facts.values() if isinstance(fact, ReleaseStarted)]
-        again = strongest(started_again(starts), self._again)
-        kept = {identity_of(fact): fact for fact in self._needed(self._facts.values(), resume_point)}
+        is_needed = self._need_of(self._facts.values(), resume_point)
+        kept = {key: fact for key, fact in self._facts.items() if is_needed(fact)}
         self._dropped += len(self._facts) - len(kept) + self._conflicts.drop_until(resume_point.at_us)
         self._facts = kept
         self._again = {key: what for key, what in again.items() if key in kept}
 
-    def _needed(self, facts: Collection[Fact], resume_point: ResumePoint) -> list[Fact]:
-        """Facts that a projection from the resume point may still ask for."""
+    def _need_of(self, facts: Collection[Fact], resume_point: ResumePoint) -> Callable[[Fact], bool]:
+        """Of which facts a projection from the resume point may still ask for."""
         begun = {
             (fact.origin.source, fact.release)
             for fact in facts
             if isinstance(fact, ReleaseStarted) and fact.origin.at_us > resume_point.at_us
         }
-        badge_from_us = resume_point.at_us - self.rules.badge_reach_us()
+        at_us, badge_from_us = resume_point.at_us, resume_point.at_us - self.rules.badge_reach_us()
 
         def is_needed(fact: Fact) -> bool:
             if isinstance(fact, PlateauRead):
-                return fact.plateau.last_received_us >= resume_point.at_us
-            if isinstance(fact, ReadingNoted):
-                return fact.origin.at_us >= resume_point.at_us
+                return fact.plateau.last_received_us >= at_us
+            if isinstance(fact, ReleaseStarted):
+                return fact.origin.at_us > at_us
+            if isinstance(fact, ReleaseEnded):
+                # It may claim to be before its start: it goes with its start.
+                return fact.origin.at_us > at_us or (fact.origin.source, fact.release) in begun
             if isinstance(fact, BadgePresented):
                 return fact.origin.at_us > badge_from_us
             if isinstance(fact, FactDamaged):
                 return fact.at_us >= resume_point.plateau_from_us
-            # An end may claim to be before its start: it goes with its start.
-            ends_later = isinstance(fact, ReleaseEnded) and (fact.origin.source, fact.release) in begun
-            return ends_later or _end_us(fact) > resume_point.at_us
+            known_us = _end_us(fact)
+            return known_us > at_us or (known_us == at_us and isinstance(fact, ReadingNoted))
 
-        return [fact for fact in facts if is_needed(fact)]
+        return is_needed
 
 
 def concerns_us(fact: Fact, starts: Iterable[ReleaseStarted] = ()) -> int:
@@ -267,13 +286,6 @@ def concerns_us(fact: Fact, starts: Iterable[ReleaseStarted] = ()) -> int:
 def needed_from_us(resume_point: ResumePoint, rules: Rules) -> int:
     """The earliest instant of a fact that a projection from the resume point may still ask for."""
     return min(resume_point.plateau_from_us, resume_point.at_us - rules.badge_reach_us())
-
-
-def identity_of(fact: Fact) -> object:
-    """What makes a second copy of a fact the same fact."""
-    if isinstance(fact, _IDENTIFIED):
-        return fact.origin.key
-    return fact
 
 
 def _end_us(fact: Fact) -> int:
@@ -304,9 +316,10 @@ def _segment(
     printer: str, projected: Projected, anchor_us: int, resume_point: ResumePoint | None, *, sealed: bool
 ) -> RowSegment:
     """The rows settled by the resume point's instant, or the others."""
+    until_us = -1 if resume_point is None else resume_point.at_us
 
     def belongs(at_us: int | None) -> bool:
-        return (resume_point is not None and at_us is not None and at_us <= resume_point.at_us) == sealed
+        return (at_us is not None and at_us <= until_us) == sealed
 
     posted = [one for at_us, one in projected.posted if belongs(at_us)]
     return RowSegment(
@@ -366,6 +379,8 @@ def rebuild(printer: str, facts: Iterable[Fact], open_run: PlateauRead | ReadFai
             by_name.setdefault(name_of(started), []).append(started)
 
     def place_us(fact: Fact) -> int:
+        if isinstance(fact, PlateauRead):
+            return fact.plateau.first_received_us
         if isinstance(fact, ReleaseAnswered):
             return concerns_us(fact)
         mine = start_of(fact, by_name.get(name_of(fact), ()), again) if isinstance(fact, ReleaseEnded) else None

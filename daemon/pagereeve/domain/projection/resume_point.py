@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Any, Final
 
 from pagereeve.domain.brackets.continuity import Identity, clock_stands_alone
@@ -33,6 +32,7 @@ from pagereeve.domain.values.codec import (
     placed,
 )
 from pagereeve.domain.values.fields import Fields
+from pagereeve.domain.values.records import dataclass
 
 # Raised when the projection's rules change: an older resume point is refused, and the printer is projected from its
 # beginning.
@@ -122,6 +122,8 @@ _RESUME_POINT: Final = Codec(
 
 def latest_resume_point(projected: Projected, after_us: int, limit_us: int) -> ResumePoint | None:
     """The latest instant in (after_us, limit_us] from which the rest can be projected alone, if there is one."""
+    if limit_us <= after_us:
+        return None
     # From the notice on, not from its answer: a projection resumed in between would know of no release.
     spans = [(window.release.noticed_us, window.open_until_us) for window in projected.windows]
     spans.sort(key=lambda span: span[0])
@@ -129,6 +131,10 @@ def latest_resume_point(projected: Projected, after_us: int, limit_us: int) -> R
         channels = frozenset(run.last_totals)
         for index in range(len(run.samples) - 1, -1, -1):
             sample = run.samples[index]
+            if (known := _known(run, index)) is None or (at_us := _quiet_instant(known, spans, limit_us)) is None:
+                continue
+            if _goes_on(run, index) and _ends_within(spans, sample.plateau.last_sent_us, at_us):
+                continue
             if (
                 _is_odd(run, index)
                 or _hangs_on_the_next(run, index)
@@ -136,13 +142,7 @@ def latest_resume_point(projected: Projected, after_us: int, limit_us: int) -> R
                 or not projected.joining.stands(run, index)
             ):
                 continue
-            if (known := _known(run, index)) is None:
-                continue
-            at_us = _quiet_instant(known, spans, limit_us)
-            if at_us is not None and _goes_on(run, index) and _ends_within(spans, sample.plateau.last_sent_us, at_us):
-                continue
-            if at_us is not None:
-                return _resume_point(run, index, at_us, projected.memory_at(at_us)) if at_us > after_us else None
+            return _resume_point(run, index, at_us, projected.memory_at(at_us)) if at_us > after_us else None
     return None
 
 
@@ -175,7 +175,7 @@ def _known(run: Run, index: int) -> tuple[int, int] | None:
     """From when until when the sample shows its counts, and the same of all of them; None where it is not the same."""
     plateau, totals = run.samples[index].plateau, run.samples[index].totals
     received_us = plateau.first_received_us
-    if index and plateau.last_sent_us < received_us and not _goes_on(run, index):
+    if plateau.last_sent_us < received_us and index and not _goes_on(run, index):
         before = dict(run.samples[index - 1].totals)
         if any(before.get(channel, total) == total for channel, total in totals):
             return None

@@ -15,7 +15,6 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
 from itertools import pairwise
 from typing import Final
 
@@ -26,6 +25,7 @@ from pagereeve.domain.facts.policy import Policy
 from pagereeve.domain.ledger import Grade, Interval, ReleaseKey, Stretch, Verdict
 from pagereeve.domain.projection.projection import Projected
 from pagereeve.domain.values.instants import SECOND_US
+from pagereeve.domain.values.records import dataclass
 
 # So many releases are remembered: enough for a habit, few enough to forget one that is gone.
 REMEMBERED: Final = 20

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
 from typing import Final
 
 from pagereeve.domain.brackets.windows import Window
+from pagereeve.domain.values.records import dataclass
 
 # So many rests in a row decide: once is an accident.
 ALIKE: Final = 2

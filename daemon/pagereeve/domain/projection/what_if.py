@@ -6,7 +6,7 @@ Nothing is changed by it. Which settings are tried for a finding follows from it
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Final
 
 from pagereeve.domain.brackets.expectation import CLAIMED_CHANNELS
@@ -19,6 +19,7 @@ from pagereeve.domain.projection.projection import Projected
 from pagereeve.domain.projection.projector import PrinterProjector
 from pagereeve.domain.projection.resume_point import ResumePoint
 from pagereeve.domain.values.instants import SECOND_US
+from pagereeve.domain.values.records import dataclass
 
 JOINT: Final = "+"
 TOGETHER_MAX: Final = 2
