@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import asyncio
 import json
+import shutil
 import time
+from collections.abc import Iterable
 from pathlib import Path
 
 import pytest
@@ -14,6 +16,7 @@ from pagereeve.app.daemon import App
 from pagereeve.cli import status_of
 from pagereeve.domain.facts.facts import PrinterNoted, ReadFailed
 from pagereeve.domain.facts.reading import Silence, SilenceReason
+from pagereeve.reports.doctor.keeping import DAY_US
 from pagereeve.settings import load_settings
 from pagereeve.simulator.college.fleet import Fleet
 from pagereeve.store.sqlite.files import JOURNAL_NAME
@@ -79,3 +82,32 @@ async def test_a_thousand_that_never_answered_are_one_line_in_seconds(
     assert f"{MANY} printers have never sent a reading: {MANY} timeout; p0000 (timeout), " in text
     assert f"{MANY} printers were never proven: p0000, " in text
     assert len(text.splitlines()) < 60
+
+
+@pytest.mark.parametrize(
+    ("ages_days", "share", "over_days"),
+    [
+        pytest.param((1, 10), 1.0, 10, id="a young journal: all of it, over its own age"),
+        pytest.param((5, 15, 25, 35, 45), 3 / 5, 30, id="an old one: what came in the last 30 days"),
+        pytest.param((40, 50), 0.0, 30, id="nothing came of late"),
+        pytest.param((1,), 0.0, 30, id="a trial of a day says nothing"),
+    ],
+)
+async def test_how_long_the_disk_lasts_follows_from_the_last_thirty_days(
+    tmp_path: Path, ages_days: Iterable[int], share: float, over_days: int
+) -> None:
+    config = config_of(tmp_path, free_ports(1)[0], {"p1": 1_000})
+    (tmp_path / "data").mkdir(mode=0o700)
+    now_us = SystemClock().now_us()
+    async with await SqlJournal.open(tmp_path / "data" / JOURNAL_NAME, SystemClock()) as journal:
+        for days in sorted(ages_days, reverse=True):
+            await journal.append(PrinterNoted("p1", origin(f"note-{days}", now_us - days * DAY_US), "proven"))
+    body = json.loads((await doctor(config, "--json"))[1])
+    assert body["journal_growth_day_bytes"] == pytest.approx(body["journal_bytes"] * share / over_days, rel=0.05)
+    if not share:
+        assert body["disk_lasts_days"] is None
+        return
+    # By the file system itself, while others write to it.
+    free_bytes = shutil.disk_usage(tmp_path).free
+    lasts_days = free_bytes / body["journal_growth_day_bytes"]
+    assert body["disk_lasts_days"] == pytest.approx(lasts_days, rel=0.1)

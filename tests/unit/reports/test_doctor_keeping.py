@@ -19,11 +19,12 @@ OLD = NOW_US - BACKUP_WANTED_AFTER_US - 1
     ("seen", "severity", "words"),
     [
         (
-            replace(GROWING, disk_lasts_days=29.9),
+            replace(GROWING, disk_lasts_days=89.9),
             "warning",
-            "is full in 29 days, if the journal goes on growing by 3.0",
+            "is full in 89 days (2026-02-22), if the journal goes on growing by 3.0 MiB a day.",
         ),
-        (replace(GROWING, disk_lasts_days=6.0), "critical", "is full in 6 days"),
+        (replace(GROWING, disk_lasts_days=30.0), "warning", "is full in 30 days (2025-12-24), if"),
+        (replace(GROWING, disk_lasts_days=29.9), "critical", "is full in 29 days (2025-12-24), if"),
         (replace(GROWING, disk_lasts_days=0.4), "critical", "is full in less than a day"),
         (replace(WELL, backup_us=NOW_US - BACKUP_OLD_US - 1), "warning", "The last backup is 8 days old (2025-11-16 "),
         (replace(WELL, by_reload=("printer p1 (new)", "policy")), "warning", "settings: printer p1 (new), policy."),
@@ -83,7 +84,7 @@ def test_advice_stands_behind_and_is_no_alarm(seen: InstallationState, words: st
 @pytest.mark.parametrize(
     "seen",
     [
-        replace(GROWING, disk_lasts_days=30.0),
+        replace(GROWING, disk_lasts_days=90.0),
         replace(GROWING, disk_lasts_days=None),
         replace(WELL, backup_us=NOW_US - BACKUP_OLD_US),
         replace(WELL, oldest_us=OLD, backup_us=NOW_US),
@@ -113,7 +114,17 @@ def test_five_thousand_of_a_kind_are_one_line_with_a_few_names() -> None:
 
 def test_how_long_the_disk_lasts_is_said_where_all_is_well() -> None:
     for days, words in ((400.0, "400 days"), (800.0, "2 years"), (1e6, "a century or more")):
-        assert f"free on its disk, enough for {words})" in doctor_text(replace(WELL, disk_lasts_days=days), [])
+        text = doctor_text(replace(GROWING, disk_lasts_days=days), [])
+        assert f"free on its disk, enough for {words} at 3.0 MiB a day)" in text
+
+
+@pytest.mark.parametrize(
+    ("day_bytes", "words"),
+    [(2.5 * 2**30, "2.5 GiB"), (2**30 - 1, "1024.0 MiB"), (2**20, "1.0 MiB"), (20_480, "20 KiB")],
+)
+def test_the_growth_of_a_large_and_of_a_small_site_is_readable(day_bytes: float, words: str) -> None:
+    seen = replace(WELL, growth_day_bytes=day_bytes, disk_lasts_days=400.0)
+    assert f"enough for 400 days at {words} a day)" in doctor_text(seen, [])
 
 
 def test_titles_that_nothing_ends_are_advice() -> None:

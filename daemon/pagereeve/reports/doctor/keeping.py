@@ -7,12 +7,12 @@ from typing import Final
 
 from pagereeve.domain.values.instants import SECOND_US
 from pagereeve.reports.doctor.complaint import Complaint, some
-from pagereeve.reports.doctor.state import MIB, InstallationState
+from pagereeve.reports.doctor.state import InstallationState, day_size
 
 DAY_US: Final = 86_400 * SECOND_US
-# Enough to order a disk, or to decide what may go; our choice.
-LASTS_LEAST_DAYS: Final = 30.0
-LASTS_HARDLY_DAYS: Final = 7.0
+# Time to have a larger disk bought, and time to have one that is there put in; our choice.
+LASTS_LEAST_DAYS: Final = 90.0
+LASTS_HARDLY_DAYS: Final = 30.0
 # A weekly backup that was missed once; our choice.
 BACKUP_OLD_US: Final = 8 * DAY_US
 # A journal of the first day is a trial.
@@ -27,11 +27,15 @@ def disk_room(seen: InstallationState) -> Iterator[Complaint]:
     left = "less than a day" if days < 1 else "one day" if days < 2 else f"{int(days)} days"
     yield Complaint(
         "critical" if days < LASTS_HARDLY_DAYS else "warning",
-        f"The disk of {seen.data_dir} is full in {left}, if the journal goes on growing by "
-        f"{seen.growth_day_bytes / MIB:.1f} MiB a day.",
+        f"The disk of {seen.data_dir} is full in {left} ({seen.at(_full_us(seen, days))[:10]}), if the journal goes on "
+        f"growing by {day_size(seen)} a day.",
         "When it is full, the daemon stores nothing more and refuses events.",
         "Free space on that disk, or move the data folder to a larger one (data_dir, with the daemon stopped).",
     )
+
+
+def _full_us(seen: InstallationState, days: float) -> int:
+    return seen.now_us + int(days * DAY_US)
 
 
 def backup(seen: InstallationState) -> Iterator[Complaint]:

@@ -7,7 +7,7 @@ from typing import Any
 
 from pagereeve.domain.values.instants import to_text
 from pagereeve.reports.doctor.complaint import Complaint
-from pagereeve.reports.doctor.state import MIB, InstallationState
+from pagereeve.reports.doctor.state import MIB, InstallationState, day_size
 
 
 def doctor_text(seen: InstallationState, complaints: Sequence[Complaint]) -> str:
@@ -36,7 +36,7 @@ def _looked_at(seen: InstallationState) -> str:
     printers = "1 printer" if seen.printers == 1 else f"{seen.printers} printers"
     free = "" if seen.disk_free_bytes is None else f", {seen.disk_free_bytes / MIB / 1024:.1f} GiB free on its disk"
     if free and seen.disk_lasts_days is not None:
-        free += f", enough for {_years(seen.disk_lasts_days)}"
+        free += f", enough for {_years(seen.disk_lasts_days)} at {day_size(seen)} a day"
     relay = "" if seen.relay is None else f"the relay at {seen.relay.socket}, "
     return (
         f"the settings, {relay}the daemon at {seen.listen}, the journal in {seen.data_dir} ({size}, write-ahead file "

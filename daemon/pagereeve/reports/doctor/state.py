@@ -99,3 +99,9 @@ class InstallationState:
     def at(self, at_us: int) -> str:
         """Local time of the site with its offset."""
         return local(at_us, zone_of(self.zone)).isoformat(sep=" ", timespec="minutes")
+
+
+def day_size(seen: InstallationState) -> str:
+    """How much the journal grows a day, in words: a small site's would be 0.0 MiB."""
+    mib = seen.growth_day_bytes / MIB
+    return f"{mib / 1024:.1f} GiB" if mib >= 1024 else f"{mib:.1f} MiB" if mib >= 0.1 else f"{mib * 1024:.0f} KiB"
