@@ -21,9 +21,9 @@ GATES_SILENT_MAX: Final = 8
 
 @dataclass(slots=True)
 class Gate:
-    """A gated release waits for a reading that was asked for after its notice came."""
+    """A gated release waits for a reading that was sent at ``since_us``, when its notice came, or later."""
 
-    asked_us: int
+    since_us: int
     answer: asyncio.Future[Reading | Failure]
 
 
@@ -40,6 +40,8 @@ class PollSchedule:
     _failures: int = 0
     _stirred: bool = False
     _ended_us: int | None = None
+    _last: Reading | Failure | None = None
+    _last_sent_us: int = 0
     _good_sent_us: int | None = None
     _gates: list[Gate] = field(default_factory=list)
 
@@ -81,14 +83,15 @@ class PollSchedule:
         return self.clock.monotonic_us()
 
     def ended(self, result: Reading | Failure, sent_us: int) -> None:
-        """The read that began at ``sent_us`` has ended; who asked before it was sent has the answer."""
+        """The read that began at ``sent_us`` has ended; whose notice came before it was sent has the answer."""
         self._ended_us = self.clock.monotonic_us()
+        self._last, self._last_sent_us = result, sent_us
         if isinstance(result, Reading):
             self._failures, self._good_sent_us = 0, sent_us
         else:
             self._failures += 1
         for gate in self._gates:
-            if gate.asked_us <= sent_us and not gate.answer.done():
+            if gate.since_us <= sent_us and not gate.answer.done():
                 gate.answer.set_result(result)
 
     def plan(self, windows: OpenWindows, *, watch_until_us: int, proving: bool = False, put_off_s: float = 0.0) -> None:
@@ -110,13 +113,18 @@ class PollSchedule:
         since_us = self.clock.monotonic_us() if self._ended_us is None else self._ended_us
         self._due_us = since_us + int(self._interval_s * SECOND_US)
 
-    def open_gate(self) -> Gate | None:
-        """For a reading asked for from now on; ``close_gate`` must follow. None: too many wait already."""
+    def in_hand(self, since_us: int) -> Reading | Failure | None:
+        """What the last read gave, if it was sent at ``since_us`` (monotonic) or later."""
+        return self._last if self._last_sent_us >= since_us else None
+
+    def open_gate(self, since_us: int) -> Gate | None:
+        """For a read sent at ``since_us`` or later, whoever has it sent; ``close_gate`` must follow. None: too many
+        wait already.
+        """
         if len(self._gates) >= (GATES_SILENT_MAX if self._failures else GATES_MAX):
             return None
-        gate = Gate(self.clock.monotonic_us(), asyncio.get_running_loop().create_future())
+        gate = Gate(since_us, asyncio.get_running_loop().create_future())
         self._gates.append(gate)
-        self.ask()
         return gate
 
     def close_gate(self, gate: Gate) -> None:

@@ -112,6 +112,7 @@ class PrinterWatcher:
     _wakeup: Wakeup = field(init=False)
     _quiet_until_us: int = 0
     _policy_due: bool = False
+    _rest_asked: bool = False
     _idle_s: float = IDLE_STRANGER_S
     _looks_long: bool = True
     _said: list[JobCounted] = field(default_factory=list)
@@ -158,8 +159,12 @@ class PrinterWatcher:
         self._idle_s = HURRIED_STRANGER_S
         self._wakeup.call()
 
-    def ask_for_reading(self) -> None:
-        """The meter is about to move: read it now, whatever the watcher does, or as soon as the last read has ended."""
+    def ask_for_reading(self, since_us: int | None = None) -> None:
+        """The meter is about to move: read it now, whatever the watcher does, or as soon as the last read has ended;
+        unless a read was sent at ``since_us`` (monotonic) or later, whoever had it sent.
+        """
+        if since_us is not None and (self.reads.serves(since_us) or self.schedule.in_hand(since_us) is not None):
+            return
         self.schedule.ask()
         self._begin_read()
 
@@ -189,17 +194,19 @@ class PrinterWatcher:
             self.reads.begin(self.target)
         self._wakeup.call()
 
-    async def reading(self, wait_s: float) -> Reading | Failure | None:
-        """A read asked for from now on; None where none was in hand within ``wait_s``, or there is no meter.
+    async def reading(self, wait_s: float, since_us: int) -> Reading | Failure | None:
+        """A read sent at ``since_us`` (monotonic) or later; None without a meter, or where none came within ``wait_s``.
 
         Where too many wait already, nobody else does: at a silent meter the last failure is the answer.
         """
         if self.target is None:
             return None
-        gate = self.schedule.open_gate()
+        if (known := self.schedule.in_hand(since_us)) is not None:
+            return known
+        gate = self.schedule.open_gate(since_us)
         if gate is None:
             return self.last if self.schedule.failures else None
-        self._begin_read()
+        self.ask_for_reading(since_us)
         try:
             async with asyncio.timeout(wait_s):
                 return await gate.answer
@@ -208,17 +215,21 @@ class PrinterWatcher:
         finally:
             self.schedule.close_gate(gate)
 
-    async def rest(self, notice: EventKey, wait_s: float) -> bool:
-        """Whether, within ``wait_s``, all releases answered before that start notice came to rest.
+    async def rest(self, notice: EventKey, wait_s: float, since_us: int) -> bool:
+        """Whether, within ``wait_s``, all releases answered before that start notice, which came at ``since_us``
+        (monotonic), came to rest.
 
         Who asks first is answered first, one at a time. A meter that does not answer holds nobody.
         """
         if self.target is None or self.schedule.failures >= FAILURES_MAX:
             return False
-        waiter = self.rest_queue.join(notice)
+        waiter = self.rest_queue.join(notice, since_us)
         if waiter is None:
             return False
-        self.ask_for_reading()
+        self.ask_for_reading(since_us)
+        # Where the reading is in hand, rows that know the notice are all that is lacking.
+        self._rest_asked = True
+        self._wakeup.call()
         answered = False
         try:
             async with asyncio.timeout(wait_s):
@@ -277,7 +288,7 @@ class PrinterWatcher:
             elif self.reads.under_way or self.schedule.is_due():
                 await self._observe(self.target)
                 self._plan()
-            elif self.updater.put_off:
+            elif self.updater.put_off or self._rest_asked:
                 await self._advance()
                 self._plan()
             elif heard:
@@ -433,6 +444,7 @@ class PrinterWatcher:
         """Project the open stretch and store what changed, with what was read; a reading that changes no row is not
         projected.
         """
+        self._rest_asked = False
         if not self.updater.may_project():
             await self.recorder.keep_due()
             return

@@ -146,7 +146,7 @@ def test_the_interval_runs_from_the_end_of_the_last_read() -> None:
 
 
 def opened(schedule: PollSchedule) -> Gate:
-    gate = schedule.open_gate()
+    gate = schedule.open_gate(schedule.clock.monotonic_us())
     assert gate is not None
     return gate
 
@@ -154,13 +154,13 @@ def opened(schedule: PollSchedule) -> Gate:
 def test_so_many_wait_at_one_printer_and_few_where_the_meter_is_silent() -> None:
     async def story() -> None:
         one = schedule()
-        gates = [gate for gate in (one.open_gate() for _ in range(4_000)) if gate is not None]
+        gates = [gate for gate in (one.open_gate(0) for _ in range(4_000)) if gate is not None]
         assert len(gates) == GATES_MAX
         one.ended(BAD, one.begins())
-        assert one.open_gate() is None
+        assert one.open_gate(0) is None
         for gate in gates:
             one.close_gate(gate)
-        assert sum(one.open_gate() is not None for _ in range(4_000)) == GATES_SILENT_MAX
+        assert sum(one.open_gate(0) is not None for _ in range(4_000)) == GATES_SILENT_MAX
 
     passing(story())
 
@@ -171,12 +171,12 @@ def test_a_gate_is_answered_by_a_read_that_was_sent_after_it_was_opened() -> Non
         sent_us = one.begins()
         await asyncio.sleep(1)
         gate = opened(one)
-        assert one.read_asked
         one.ended(BAD, sent_us)
         assert not gate.answer.done()
+        assert one.in_hand(gate.since_us) is None
         one.ended(GOOD, one.begins())
         assert await gate.answer is GOOD
-        assert not one.read_asked
+        assert one.in_hand(gate.since_us) is GOOD
         # A second read must not answer it again.
         one.ended(BAD, one.begins())
         assert await gate.answer is GOOD
