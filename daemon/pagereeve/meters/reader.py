@@ -280,7 +280,7 @@ class SnmpMeter:
             self.stats.port_moves += 1
 
     async def _read_as_usual(self, printer: AgentState, deadline_us: int) -> Reading:
-        """One request, answered as last time but for the uptime: nearly every read. Others are for ``_read`` to judge."""
+        """One request, answered as last time but for the uptime: nearly every read. Others ``_read`` judges."""
         usual, target = printer.usual, printer.target
         address = self._resolver.known(target.host, target.port)
         if usual is None or address is None or not self._goes_as_usual(printer):

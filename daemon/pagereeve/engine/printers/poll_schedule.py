@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Final
 
@@ -29,11 +30,14 @@ class Gate:
 
 @dataclass(slots=True)
 class PollSchedule:
-    """``read_asked``: the meter is about to move, and is read as soon as the last request has ended."""
+    """``read_asked``: the meter is about to move, and is read as soon as the last request has ended. ``pressed``: more
+    is asked of the daemon than it can do, and a poll that can wait is put off, once.
+    """
 
     clock: Clock
     entropy: Entropy
     poll_policy: PollPolicy
+    pressed: Callable[[], bool] = lambda: False
     read_asked: bool = False
     _due_us: int = 0
     _interval_s: float = 0.0
@@ -43,6 +47,7 @@ class PollSchedule:
     _last: Reading | Failure | None = None
     _last_sent_us: int = 0
     _good_sent_us: int | None = None
+    _can_wait: bool = True
     _gates: list[Gate] = field(default_factory=list)
 
     @property
@@ -63,7 +68,17 @@ class PollSchedule:
         self._stirred = True
 
     def is_due(self) -> bool:
-        return self.read_asked or self.clock.monotonic_us() >= self._due_us
+        if self.read_asked:
+            return True
+        if self.clock.monotonic_us() < self._due_us:
+            return False
+        if not self._can_wait or not self.pressed():
+            return True
+        # So polls are thinned out before anything is refused; the jitter keeps them from coming back together.
+        self._can_wait = False
+        spread_s = self.poll_policy.longest_s * (1 + self.entropy.jitter())
+        self._due_us = self.clock.monotonic_us() + int(spread_s * SECOND_US)
+        return False
 
     def due_in_s(self) -> float:
         """Seconds until the planned read, whatever was asked for besides."""
@@ -108,6 +123,9 @@ class PollSchedule:
             failures=self._failures,
             proving=proving,
         )
+        # The reading that closes a window, and the one that somebody waits for, come when they are due.
+        closes = poll_state.due_s is not None and poll_state.due_s <= self.poll_policy.longest_s
+        self._can_wait = not proving and not (poll_state.waiting and closes)
         self._interval_s = next_interval_s(self.poll_policy, poll_state, self.entropy.jitter())
         self._stirred = False
         since_us = self.clock.monotonic_us() if self._ended_us is None else self._ended_us

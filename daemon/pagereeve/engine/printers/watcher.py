@@ -25,6 +25,7 @@ from pagereeve.engine.printers.named_jobs import named_jobs
 from pagereeve.engine.printers.open_windows import OpenWindows
 from pagereeve.engine.printers.poll_schedule import PollSchedule
 from pagereeve.engine.printers.polling import PollPolicy
+from pagereeve.engine.printers.projecting import ProjectingTurns
 from pagereeve.engine.printers.reading_recorder import ReadingRecorder
 from pagereeve.engine.printers.rest_queue import FAILURES_MAX, RestQueue
 from pagereeve.engine.printers.settle_learning import SettleLearner
@@ -46,8 +47,6 @@ SAID_MAX = 1_000
 # To ask a printer for its jobs takes longer than this; to see that it has none to tell of does not. What was read waits
 # for no longer look.
 LONG_LOOK_US = 5_000
-# So many projections in a turn of the event loop; notices and requests to meters come in between.
-PROJECTED_AT_ONCE_MAX = 2
 # All watchers begin at once, and each reads its rows: so many at a time, or whoever asks for one row waits for all.
 OPENED_AT_ONCE_MAX = 3
 # A printer that nobody registered has no meter to read: its watcher leaves after this long without an event.
@@ -69,7 +68,7 @@ class WatcherContext:
     """What every watcher works with. ``apart``: dates of this boot are no continuation of those before it.
 
     ``jobs`` says what printers tell of their own jobs, where anybody asks them. ``openings``: who may read its rows.
-    ``projecting``: who may project in a turn of the loop: a notice waits for no more.
+    ``projecting``: who may project in a turn of the loop. ``pressed``: polls that can wait are put off.
     """
 
     store: WatcherStore
@@ -84,7 +83,8 @@ class WatcherContext:
     apart: bool = False
     gateways: GatewayWords | None = None
     jobs: JobWitness | None = None
-    projecting: asyncio.Semaphore = field(default_factory=lambda: asyncio.Semaphore(PROJECTED_AT_ONCE_MAX))
+    pressed: Callable[[], bool] = lambda: False
+    projecting: ProjectingTurns = field(default_factory=ProjectingTurns)
     openings: asyncio.Semaphore = field(default_factory=lambda: asyncio.Semaphore(OPENED_AT_ONCE_MAX))
 
 
@@ -123,7 +123,7 @@ class PrinterWatcher:
         self.heartbeat = Heartbeat(around.clock)
         self.recorder = ReadingRecorder(self.printer, around.store, around.clock, last_good=seen, apart=around.apart)
         self.updater = LedgerUpdater(self.printer, around.store, around.clock, self.heartbeat, self._projector_before)
-        self.schedule = PollSchedule(around.clock, around.entropy, around.poll_policy)
+        self.schedule = PollSchedule(around.clock, around.entropy, around.poll_policy, around.pressed)
         self.reads = MeterReads(around.meter, self.schedule)
         self.rest_queue = RestQueue(around.clock)
         self.follower = JobFollower(self.printer)

@@ -194,3 +194,36 @@ def test_a_closed_gate_hears_nothing_and_the_others_do() -> None:
         assert await stays.answer is GOOD
 
     passing(story())
+
+
+@pytest.mark.parametrize(
+    ("windows", "put_off"),
+    [
+        (OpenWindows(), True),
+        (waiting(), True),
+        (waiting(due_s=3.0), False),
+        (waiting(due_s=700.0), True),
+    ],
+    ids=["a baseline", "a window's next look", "what closes a window", "long before it can close"],
+)
+def test_under_load_a_poll_that_can_wait_is_put_off_once(windows: OpenWindows, put_off: bool) -> None:
+    async def story() -> None:
+        one, pressed = schedule(), [False]
+        one.pressed = lambda: pressed[0]
+        await asyncio.sleep(planned_s(one, windows))
+        assert one.is_due()
+        one.ended(GOOD, one.begins())
+        pressed[0] = True
+        await asyncio.sleep(planned_s(one, windows))
+        assert one.is_due() is not put_off
+        if put_off:
+            # Whoever asks, a gate or a notice, is served at once all the same.
+            one.ask()
+            assert one.is_due()
+            one.begins()
+            assert not one.is_due()
+            assert one.due_in_s() == pytest.approx(15.0)
+            await asyncio.sleep(one.due_in_s())
+            assert one.is_due()
+
+    passing(story())
