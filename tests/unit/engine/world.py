@@ -89,7 +89,9 @@ class FakeMeter:
 
 @dataclass
 class World:
-    """``gateways`` says which printers stand behind which box. Use as a context: the registry runs inside."""
+    """``gateways`` says which printers stand behind which box; ``pressed``: polls that can wait are put off. Use as a
+    context: the registry runs inside.
+    """
 
     printers: dict[str, FakePrinter] = field(default_factory=lambda: {"p": FakePrinter()})
     gateways: dict[str, str] = field(default_factory=dict)
@@ -102,6 +104,7 @@ class World:
     counters: EngineCounters = field(default_factory=EngineCounters)
     troubles: list[tuple[str, str]] = field(default_factory=list)
     ids: Counter[str] = field(default_factory=Counter)
+    pressed: bool = False
 
     def __post_init__(self) -> None:
         self.meter = FakeMeter(self.clock, self.printers)
@@ -113,6 +116,7 @@ class World:
             poll_policy=self.poll_policy,
             counters=self.counters,
             first_spread_s=self.first_spread_s,
+            pressed=lambda: self.pressed,
         )
 
     async def __aenter__(self) -> Self:
