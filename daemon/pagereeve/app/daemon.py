@@ -53,9 +53,9 @@ from pagereeve.engine.counters import EngineCounters
 from pagereeve.engine.gateways.checker import GatewayChecker
 from pagereeve.engine.intake.badge_hashing import BadgeHasher
 from pagereeve.engine.intake.intake import EventIntake
+from pagereeve.engine.printers.context import WatcherContext
 from pagereeve.engine.printers.polling import PollPolicy
 from pagereeve.engine.printers.registry import PrinterRegistry
-from pagereeve.engine.printers.watcher import WatcherContext
 from pagereeve.engine.supervision.journal_watch import JournalWatch
 from pagereeve.engine.supervision.overload import Measured, OverloadWatch
 from pagereeve.engine.supervision.supervisor import Supervisor
@@ -208,7 +208,8 @@ class App:
         )
         await self._check_gateways()
         await self.clock_keeper.start(self.supervisor, self.badge_watcher)
-        self.registry.start({printer: run.fact async for printer, run in self.store.open_runs()})
+        seen = {printer: run.fact async for printer, run in self.store.open_runs()}
+        self.registry.start(seen, await self.store.printers())
         await self.intake.route_waiting_ends()
         agreed = self.clock_keeper.is_agreed
         start_housekeeping(self.supervisor, self.clock, self.store, lambda: self.settings, agreed, self.counters)
@@ -218,8 +219,7 @@ class App:
         await self.alerting.start(self.supervisor)
         self.watchdog = Watchdog(self.clock, self.supervisor, self.store.waiting_since_us, told.stalled)
         self.supervisor.start("watchdog", "watchdog", self.watchdog.run, forever=True)
-        overload = self.overload_watch
-        self.supervisor.start("watchdog", "overload", overload.run, heartbeat=overload.heartbeat, forever=True)
+        self.overload_watch.start(self.supervisor)
         await self._open_doors()
         self.ready = True
         log.info("ready", http=str(HostPort(*self.http_address)), printers=len(settings.printers))

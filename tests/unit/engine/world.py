@@ -18,9 +18,10 @@ from pagereeve.engine.badges.watcher import BadgeWatcher
 from pagereeve.engine.counters import EngineCounters
 from pagereeve.engine.intake.badge_hashing import BadgeHasher
 from pagereeve.engine.intake.intake import EventIntake
+from pagereeve.engine.printers.context import WatcherContext
 from pagereeve.engine.printers.polling import PollPolicy
 from pagereeve.engine.printers.registry import PrinterRegistry, RegisteredPrinter
-from pagereeve.engine.printers.watcher import PrinterWatcher, WatcherContext
+from pagereeve.engine.printers.watcher import PrinterWatcher
 from pagereeve.engine.supervision.supervisor import Supervisor
 from pagereeve.ports.clock import Clock
 from pagereeve.ports.intake import Accepted, Envelope
@@ -126,7 +127,7 @@ class World:
             for name in self.printers
         }
         self.registry = PrinterRegistry(self.around, self.supervisor, registered)
-        self.registry.start()
+        self.registry.start(written=await self.store.printers())
         self.badges = BadgeHasher(KEY)
         self.badge_watcher = BadgeWatcher(self.store, self.clock)
         self.intake = EventIntake(

@@ -3,41 +3,36 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import InitVar, dataclass, field, replace
 from typing import Final
 
 from pagereeve.domain.brackets.timeline import EventKey, started_again
 from pagereeve.domain.facts.facts import PlateauRead, PolicySet, ReleaseAnswered, ReleaseStarted
+from pagereeve.domain.facts.in_force import Rules
 from pagereeve.domain.facts.jobs import JobCounted
 from pagereeve.domain.facts.policy import Policy
 from pagereeve.domain.facts.reading import Failure, Reading, SilenceReason
 from pagereeve.domain.findings.waiting import Waiting
 from pagereeve.domain.projection.projector import PrinterProjector
 from pagereeve.domain.projection.running_totals import RunningTotals
-from pagereeve.engine.counters import EngineCounters
 from pagereeve.engine.ledger_updater import LedgerUpdater
 from pagereeve.engine.printers.arrivals import Arrival
+from pagereeve.engine.printers.context import WatcherContext
 from pagereeve.engine.printers.job_following import JobFollower
 from pagereeve.engine.printers.loading import open_projector
 from pagereeve.engine.printers.meter_reads import MeterReads
 from pagereeve.engine.printers.named_jobs import named_jobs
 from pagereeve.engine.printers.open_windows import OpenWindows
 from pagereeve.engine.printers.poll_schedule import PollSchedule
-from pagereeve.engine.printers.polling import PollPolicy
-from pagereeve.engine.printers.projecting import ProjectingTurns
 from pagereeve.engine.printers.reading_recorder import ReadingRecorder
 from pagereeve.engine.printers.rest_queue import FAILURES_MAX, RestQueue
 from pagereeve.engine.printers.settle_learning import SettleLearner
 from pagereeve.engine.supervision.heartbeat import GRACE_S, STORE_LONGEST_S, Heartbeat
 from pagereeve.engine.supervision.wakeup import Wakeup, seconds_until
-from pagereeve.ports.clock import Clock
-from pagereeve.ports.entropy import Entropy
-from pagereeve.ports.gateways import GatewayWords
 from pagereeve.ports.jobs import JobWitness
 from pagereeve.ports.journal import JournalUnavailable
-from pagereeve.ports.meter import Meter, MeterTarget
-from pagereeve.ports.store import WatcherStore
+from pagereeve.ports.meter import MeterTarget
 from pagereeve.ports.telemetry import PrinterTelemetry
 
 INBOX_MAX = 5_000
@@ -47,8 +42,6 @@ SAID_MAX = 1_000
 # To ask a printer for its jobs takes longer than this; to see that it has none to tell of does not. What was read waits
 # for no longer look.
 LONG_LOOK_US = 5_000
-# All watchers begin at once, and each reads its rows: so many at a time, or whoever asks for one row waits for all.
-OPENED_AT_ONCE_MAX = 3
 # A printer that nobody registered has no meter to read: its watcher leaves after this long without an event.
 IDLE_STRANGER_S = 600.0
 # And after this long where others wait for its place.
@@ -59,40 +52,13 @@ UNHEARD: Final = frozenset(
     {SilenceReason.TIMEOUT, SilenceReason.ASLEEP, SilenceReason.UNREACHABLE, SilenceReason.REFUSED}
 )
 
-ReadListener = Callable[[str, Reading | Failure], None]
-LearnListener = Callable[[str, int], None]
-
-
-@dataclass(frozen=True, slots=True)
-class WatcherContext:
-    """What every watcher works with. ``apart``: dates of this boot are no continuation of those before it.
-
-    ``jobs`` says what printers tell of their own jobs, where anybody asks them. ``openings``: who may read its rows.
-    ``projecting``: who may project in a turn of the loop. ``pressed``: polls that can wait are put off.
-    """
-
-    store: WatcherStore
-    meter: Meter
-    clock: Clock
-    entropy: Entropy
-    poll_policy: PollPolicy
-    counters: EngineCounters
-    on_read: ReadListener | None = None
-    on_learned: LearnListener | None = None
-    first_spread_s: float = 30.0
-    apart: bool = False
-    gateways: GatewayWords | None = None
-    jobs: JobWitness | None = None
-    pressed: Callable[[], bool] = lambda: False
-    projecting: ProjectingTurns = field(default_factory=ProjectingTurns)
-    openings: asyncio.Semaphore = field(default_factory=lambda: asyncio.Semaphore(OPENED_AT_ONCE_MAX))
-
 
 @dataclass(slots=True)
 class PrinterWatcher:
     """``target`` and ``policy`` are None for a printer that is not in the registry: it has a projector, but no
     meter. ``target`` alone is None where people read the panel. ``seen`` is the last good reading that is known before
-    the first one; ``gateway`` the box in front of it.
+    the first one; ``gateway`` the box in front of it. ``unwritten``: the journal holds nothing of it, so that nothing
+    need be read when it begins; what comes meanwhile is handed over.
     """
 
     printer: str
@@ -101,6 +67,7 @@ class PrinterWatcher:
     policy: Policy | None = None
     seen: InitVar[Reading | None] = None
     gateway: str = ""
+    unwritten: bool = False
     heartbeat: Heartbeat = field(init=False)
     recorder: ReadingRecorder = field(init=False)
     updater: LedgerUpdater[PrinterProjector] = field(init=False)
@@ -320,7 +287,11 @@ class PrinterWatcher:
         return projector
 
     async def _open(self) -> None:
-        await self._load()
+        if self.unwritten:
+            self.unwritten = False
+            self.updater.begin(PrinterProjector.reopened(self.printer, Rules.of(()), None, ()))
+        else:
+            await self._load()
         await self._set_policy()
         await self._advance()
         self._plan()

@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 from typing import Final, NamedTuple
 
 from pagereeve.engine.supervision.heartbeat import Heartbeat
+from pagereeve.engine.supervision.supervisor import Supervisor
 from pagereeve.ports.clock import Clock
 from pagereeve.ports.telemetry import OverloadCause, OverloadTelemetry
 
@@ -67,6 +68,9 @@ class OverloadWatch:
 
     def __post_init__(self) -> None:
         self.heartbeat = Heartbeat(self.clock)
+
+    def start(self, supervisor: Supervisor) -> None:
+        supervisor.start("watchdog", "overload", self.run, heartbeat=self.heartbeat, forever=True)
 
     async def run(self) -> None:
         while True:
