@@ -65,7 +65,7 @@ RUNS: Final = (
     Run("notice_to_read", "--peak", "--printers 50 --seconds 4 --peak"),
     Run("notice_to_read", "--printers 5000 --scrape-s 5", "--printers 50 --rate 20 --seconds 4 --scrape-s 1"),
     Run("start", "", "--new 50 --printers 3 --releases 60"),
-    Run("memory", "", "--printers 60 --base 20"),
+    Run("resident", "", "--printers 60 --base 20"),
     Run("release_life", "--gated", "--printers 20 --releases 40 --gated"),
     Run("whole_life", "", "--printers 20 --rate 5 --seconds 4 --rounds 1 --rest-s 2"),
     Run("questions", "", "--printers 3 --releases 60 --rounds 2 --seconds 1 --turns 1"),

@@ -275,9 +275,7 @@ def main() -> int:
     parser.add_argument("--rate", type=float, default=200.0)
     parser.add_argument("--seconds", type=float, default=60.0)
     parser.add_argument("--gated", action="store_true")
-    parser.add_argument(
-        "--peak", action="store_true", help="50, 100, 200 and 400 notices/s, a quarter of the time each."
-    )
+    parser.add_argument("--peak", action="store_true", help="50, 100, 200, 400 notices/s, a quarter each.")
     parser.add_argument("--scrape-s", type=float, default=0.0, help="Ask for the metrics page this often.")
     args = parser.parse_args()
     raise_file_limit()

@@ -1,6 +1,6 @@
 """What an idle printer costs the daemon in memory, and an open window.
 
-    python contrib/bench/memory.py [--printers 2200] [--base 200] [--windows 5]
+    python contrib/bench/resident.py [--printers 2200] [--base 200] [--windows 5]
 
 The daemon runs in this process, the printers' agents in another. Resident size with --base printers, each read once,
 and with --printers; then --windows releases are started at each and none is ended. Sizes are taken after a collection
@@ -123,9 +123,8 @@ def main() -> int:
     many_kib, open_kib, windows = measured(args.printers, args.windows)
     printer_kib = (many_kib - few_kib) / (args.printers - args.base)
     window_kib = (open_kib - many_kib) / max(1, windows)
-    print(
-        f"{args.base} printers {few_kib:,.0f} KiB, {args.printers} {many_kib:,.0f} KiB, {windows} windows {open_kib:,.0f}"
-    )
+    told = f"{args.base} printers {few_kib:,.0f} KiB, {args.printers} {many_kib:,.0f} KiB"
+    print(f"{told}, with {windows} windows {open_kib:,.0f} KiB")
     return report(
         [
             Figure("memory of an idle printer", printer_kib, unit="KiB", at_most=PRINTER_MAX_KIB),
