@@ -94,7 +94,9 @@ def run_daemon(settings: Settings, options: StartOptions | None = None, load: Lo
 
 
 def loop_factory() -> Callable[[], asyncio.AbstractEventLoop] | None:
-    """The loop of uvloop: it halves the CPU of a read (contrib/bench/meter_read.py). None where it is not installed."""
+    """The loop of uvloop: a read takes a sixth less CPU, a release a tenth (contrib/bench/meter_read.py, by turns with
+    asyncio on a busy machine). None where it is not installed.
+    """
     try:
         import uvloop  # noqa: PLC0415 - optional: absent on some platforms
     except ImportError:
