@@ -24,8 +24,9 @@ from typing import Final
 
 from figures import Figure, report
 from meter_fleet import addresses, targets
-from meter_read import PINS, MachineClock, MachineEntropy, found, listed, names_in, response
+from meter_read import PINS, found, listed, names_in, response
 
+from pagereeve.app.clocks import SystemClock, SystemEntropy
 from pagereeve.domain.facts.reading import Reading
 from pagereeve.meters.reader import SnmpMeter
 from pagereeve.meters.snmp.ber import OBJECT_ID, OCTET_STRING, SEQUENCE, DecodeError, tlv
@@ -195,7 +196,7 @@ async def good_reads(meter: SnmpMeter, wanted: Sequence[MeterTarget]) -> int:
 async def beside_forgeries(forged: int, rounds: int = 10) -> tuple[float, float]:
     """(share of good readings, share of the forgeries that were counted, each by its kind)."""
     hosts = addresses(20, 41)
-    meter = SnmpMeter.of(MachineClock(), MachineEntropy())
+    meter = SnmpMeter.of(SystemClock(), SystemEntropy())
     good = 0
     with agents(hosts, forged=forged) as (wanted, _):
         for _ in range(rounds):
@@ -213,7 +214,7 @@ async def beside_forgeries(forged: int, rounds: int = 10) -> tuple[float, float]
 
 async def in_a_burst(many: int) -> tuple[int, int]:
     """(answers lost, requests repeated) where so many agents answer at the same moment."""
-    meter = SnmpMeter.of(MachineClock(), MachineEntropy())
+    meter = SnmpMeter.of(SystemClock(), SystemEntropy())
     with agents(addresses(many, 42)) as (wanted, pipe):
         if await good_reads(meter, wanted) < many:
             raise SystemExit("not every meter was found")

@@ -23,8 +23,9 @@ from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 
 from figures import Figure, report
-from meter_read import MachineClock, MachineEntropy, serve
+from meter_read import serve
 
+from pagereeve.app.clocks import SystemClock, SystemEntropy
 from pagereeve.domain.facts.reading import Reading
 from pagereeve.meters.reader import SnmpMeter
 from pagereeve.ports.meter import MeterTarget
@@ -123,7 +124,7 @@ async def beside_the_dead(meter: SnmpMeter, good: list[MeterTarget], dead: list[
 
 
 async def run(options: argparse.Namespace, hosts: list[str], port: int) -> list[Figure]:
-    meter = SnmpMeter.of(MachineClock(), MachineEntropy())
+    meter = SnmpMeter.of(SystemClock(), SystemEntropy())
     fleet = targets(hosts, port)
     figures = await first_reads(meter, fleet)
     silent = targets(addresses(options.dead, 40), options.silent_port)

@@ -13,7 +13,6 @@ import argparse
 import asyncio
 import multiprocessing
 import os
-import random
 import shutil
 import socket
 import statistics
@@ -30,6 +29,7 @@ from typing import Any, Final
 
 from figures import Figure, report
 
+from pagereeve.app.clocks import SystemClock, SystemEntropy
 from pagereeve.domain.facts.reading import Reading
 from pagereeve.meters.discovery.objects import (
     GENERAL_CONFIG_CHANGES,
@@ -84,28 +84,6 @@ MIB = {
     instance(GENERAL_CONFIG_CHANGES, 1): (COUNTER32, b"\x03"),
 }
 COLUMNS = {HR_DEVICE_TYPE, GENERAL_CONFIG_CHANGES, MARKER_LIFE_COUNT}
-
-
-class MachineClock:
-    def now_us(self) -> int:
-        return time.time_ns() // 1000
-
-    def monotonic_us(self) -> int:
-        return time.monotonic_ns() // 1000
-
-    async def sleep(self, seconds: float) -> None:
-        await asyncio.sleep(seconds)
-
-
-class MachineEntropy:
-    def __init__(self) -> None:
-        self._random = random.SystemRandom()
-
-    def request_id(self) -> int:
-        return self._random.randrange(1, 2**31)
-
-    def jitter(self) -> float:
-        return self._random.random()
 
 
 def names_in(data: bytes, head: Head) -> list[bytes]:
@@ -266,7 +244,7 @@ async def rounds_of(sides: Sequence[Side], options: argparse.Namespace) -> list[
 
 
 async def compare(hosts: list[str], port: int, options: argparse.Namespace) -> list[Round]:
-    meter = SnmpMeter.of(MachineClock(), MachineEntropy())
+    meter = SnmpMeter.of(SystemClock(), SystemEntropy())
     targets = [MeterTarget(printer=host, host=host, port=port) for host in hosts]
     with c_side(port, options) as c_sides:
         ours = side(OURS, our_reads(meter, targets), options.in_flight)

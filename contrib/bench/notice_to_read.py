@@ -5,6 +5,11 @@ agents with a release server's notices. Both read one monotonic clock, so that a
 request's in the other can be compared. Targets: p99 at most 10 ms up to 200 notices a second, 30 ms beyond.
 
     python contrib/bench/notice_to_read.py [--printers 2000] [--rate 200] [--seconds 60] [--gated]
+    python contrib/bench/notice_to_read.py --rate 500                        # beyond what a site does
+    python contrib/bench/notice_to_read.py --peak                            # 50, 100, 200 and 400/s, a quarter each
+    python contrib/bench/notice_to_read.py --printers 5000 --scrape-s 5      # beside scrapes of so many printers
+
+A sender that is told to come again (503 with Retry-After) does so, as a release server would; how often is said.
 """
 
 from __future__ import annotations
@@ -21,7 +26,7 @@ import tempfile
 import time
 from bisect import bisect_left
 from collections import defaultdict
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from multiprocessing.connection import Connection
 from pathlib import Path
 
@@ -38,6 +43,8 @@ from pagereeve.store.sqlite.files import JOURNAL_NAME
 from pagereeve.telemetry.logs import set_up_logs
 
 CONNECTIONS = 64
+AGAIN_MAX = 100
+PEAK = (50.0, 100.0, 200.0, 400.0)
 PAGES = 5
 SOURCE = "/bench/release-server"
 START_MAX_S = 120.0
@@ -53,6 +60,7 @@ class Poster:
 
     def __init__(self, host: str, port: int) -> None:
         self._address = (host, port)
+        self.told_again = 0
         self._free: asyncio.Queue[Streams] = asyncio.Queue(maxsize=CONNECTIONS)
 
     async def start(self) -> None:
@@ -60,6 +68,25 @@ class Poster:
             self._free.put_nowait(await asyncio.open_connection(*self._address))
 
     async def post(self, event: dict[str, object], *, gated: bool) -> int:
+        """The status, once it is another than 503 or too often that."""
+        for _ in range(AGAIN_MAX):
+            status, again_s = await self._post_once(event, gated=gated)
+            if status != 503:
+                break
+            self.told_again += 1
+            await asyncio.sleep(again_s)
+        return status
+
+    async def scrape(self) -> None:
+        """The metrics page, as Prometheus asks for it."""
+        reader, writer = await asyncio.open_connection(*self._address)
+        head = "GET /metrics HTTP/1.1\r\nHost: localhost\r\nAccept-Encoding: gzip\r\nConnection: close\r\n\r\n"
+        writer.write(head.encode())
+        while await reader.read(2**16):
+            pass
+        writer.close()
+
+    async def _post_once(self, event: dict[str, object], *, gated: bool) -> tuple[int, int]:
         body = json.dumps(event).encode()
         wait = "Prefer: wait=5\r\n" if gated else ""
         head = (
@@ -70,14 +97,16 @@ class Poster:
         try:
             writer.write(head.encode() + body)
             status = int((await reader.readline()).split()[1])
-            length = 0
+            length = again_s = 0
             while (line := await reader.readline()) != b"\r\n":
                 if line.lower().startswith(b"content-length:"):
                     length = int(line.split(b":")[1])
+                elif line.lower().startswith(b"retry-after:"):
+                    again_s = int(line.split(b":")[1])
             await reader.readexactly(length)
         finally:
             self._free.put_nowait((reader, writer))
-        return status
+        return status, again_s
 
 
 def event(kind: str, name: str, data: Mapping[str, object]) -> dict[str, object]:
@@ -108,13 +137,33 @@ async def beside(pipe: Connection, args: argparse.Namespace) -> None:
     poster = Poster(*await asyncio.to_thread(pipe.recv))
     await poster.start()
     releases: list[asyncio.Task[tuple[str, int, int, int]]] = []
+    scraping = asyncio.create_task(scraped(poster, args.scrape_s)) if args.scrape_s else None
     began = time.monotonic()
-    for nth in range(int(args.rate * args.seconds)):
-        await asyncio.sleep(max(0.0, began + nth / args.rate - time.monotonic()))
+    for nth, at_s in enumerate(instants(args)):
+        await asyncio.sleep(max(0.0, began + at_s - time.monotonic()))
         releases.append(asyncio.create_task(one_release(poster, fleet, nth, gated=args.gated)))
     pipe.send([await release for release in releases])
+    if poster.told_again:
+        print(f"told to come again: {poster.told_again} times")
+    if scraping is not None:
+        scraping.cancel()
+        await asyncio.gather(scraping, return_exceptions=True)
     await asyncio.to_thread(pipe.recv)
     await fleet.stop()
+
+
+async def scraped(poster: Poster, every_s: float) -> None:
+    while True:
+        await poster.scrape()
+        await asyncio.sleep(every_s)
+
+
+def instants(args: argparse.Namespace) -> Iterator[float]:
+    """When each release starts, in seconds from the first."""
+    rates = PEAK if args.peak else (args.rate,)
+    share_s = args.seconds / len(rates)
+    for number, rate in enumerate(rates):
+        yield from (number * share_s + nth / rate for nth in range(int(rate * share_s)))
 
 
 def run_beside(pipe: Connection, args: argparse.Namespace) -> None:
@@ -203,12 +252,15 @@ def show(
     with sqlite3.connect(folder / JOURNAL_NAME) as journal:
         count = "SELECT count(*) FROM fact WHERE source = ? AND kind = 'pagereeve.release.started.v1'"
         durable = journal.execute(count, (SOURCE,)).fetchone()[0]
-    print(f"{args.printers} printers, {args.rate:g} notices/s for {args.seconds:g} s, gated: {args.gated}")
+    rate = "/".join(f"{one:g}" for one in PEAK) if args.peak else f"{args.rate:g}"
+    print(f"{args.printers} printers, {rate} notices/s for {args.seconds:g} s, gated: {args.gated}")
     print(f"notices {len(releases)}, acknowledged {acknowledged}, in the journal afterwards {durable}")
     print(f"notice -> first meter request, ms: {percentiles(waits)} ({len(releases) - len(waits)} never left)")
     print(f"notice -> answer, ms: {percentiles(answers)}")
-    what = f"p99 of notice to first datagram at {args.rate:g}/s, {'' if args.gated else 'not '}gated"
-    at_most = CALM_MAX_MS if args.rate <= CALM_RATE else BUSY_MAX_MS
+    what = f"p99 of notice to first datagram at {rate}/s, {'' if args.gated else 'not '}gated"
+    what += f", beside scrapes of {args.printers} printers" if args.scrape_s else ""
+    calm = args.rate <= CALM_RATE and not args.peak and not args.scrape_s
+    at_most = CALM_MAX_MS if calm else BUSY_MAX_MS
     return Figure(what, statistics.quantiles(waits, n=100)[98], unit="ms", at_most=at_most)
 
 
@@ -223,6 +275,8 @@ def main() -> int:
     parser.add_argument("--rate", type=float, default=200.0)
     parser.add_argument("--seconds", type=float, default=60.0)
     parser.add_argument("--gated", action="store_true")
+    parser.add_argument("--peak", action="store_true", help="50, 100, 200, 400 notices/s, a quarter each.")
+    parser.add_argument("--scrape-s", type=float, default=0.0, help="Ask for the metrics page this often.")
     args = parser.parse_args()
     raise_file_limit()
     set_up_logs("auto", "error", sys.stderr)

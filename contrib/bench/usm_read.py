@@ -17,8 +17,6 @@ from typing import Any
 
 from meter_read import (
     OURS,
-    MachineClock,
-    MachineEntropy,
     Round,
     c_side,
     found,
@@ -31,6 +29,7 @@ from meter_read import (
     side,
 )
 
+from pagereeve.app.clocks import SystemClock, SystemEntropy
 from pagereeve.meters.reader import SnmpMeter
 from pagereeve.meters.snmp import message3, usm
 from pagereeve.meters.snmp.ber import integer, read_tlv, tlv
@@ -49,7 +48,7 @@ class Agent:
 
     def __init__(self, host: str) -> None:
         self.engine_id = b"\x80\x00\x7e\xd9\x04" + host.encode()
-        self._session = Session3(USER, MachineClock(), hash(host) % 2**63)
+        self._session = Session3(USER, SystemClock(), hash(host) % 2**63)
         self._session.meet(Report(UNKNOWN_ENGINE, self.engine_id, 3, 1000, authentic=False))
         self._keys = usm.keys_of(USER, self.engine_id)
         self._known: dict[bytes, bytes] = {}
@@ -112,7 +111,7 @@ def credentials(v3arch: Any) -> Any:
 
 
 async def compare(hosts: list[str], port: int, options: argparse.Namespace) -> list[Round]:
-    meter = SnmpMeter.of(MachineClock(), MachineEntropy())
+    meter = SnmpMeter.of(SystemClock(), SystemEntropy())
     targets = [MeterTarget(printer=host, host=host, port=port, version="3", user=USER) for host in hosts]
     with c_side(port, options, "3") as c_sides:
         ours = side(OURS, our_reads(meter, targets), options.in_flight)

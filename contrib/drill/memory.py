@@ -65,6 +65,7 @@ def main() -> int:
     parser.add_argument("--rate", type=float, default=200.0)
     parser.add_argument("--seconds", type=float, default=1_000.0)
     parser.add_argument("--gated", action="store_true")
+    parser.set_defaults(peak=False, scrape_s=0.0)
     args = parser.parse_args()
     notice_to_read.raise_file_limit()
     with asyncio.Runner(loop_factory=loop_factory()) as runner:

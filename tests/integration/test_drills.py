@@ -34,7 +34,7 @@ def own_collector() -> Iterator[None]:
 @pytest.mark.usefixtures("own_collector")
 def test_memory_stays_flat_over_a_thousand_releases() -> None:
     """The drill wants a tenth over 200,000; of so few the warm-up is a large part, so only a leak of all is caught."""
-    args = argparse.Namespace(printers=40, rate=60.0, seconds=18.0, gated=False)
+    args = argparse.Namespace(printers=40, rate=60.0, seconds=18.0, gated=False, peak=False, scrape_s=0.0)
     with asyncio.Runner(loop_factory=loop_factory()) as runner:
         samples = runner.run(memory.measure(args))
     grown, _ = memory.verdict(samples)

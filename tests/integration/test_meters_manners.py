@@ -9,18 +9,26 @@ from dataclasses import replace
 
 from pagereeve.domain.facts.reading import Reading, SilenceReason
 from pagereeve.meters.reader import TIMEOUTS_BEFORE_MOVE, SnmpMeter
+from pagereeve.meters.snmp.ber import TIME_TICKS
 from pagereeve.meters.snmp.stats import MeterHooks
 from pagereeve.ports.meter import MeterTarget
 from tests.integration.meter import a_meter, failure, total
 from tests.snmp_agents import (
+    LIFE,
+    ROUTER_OBJECT_ID,
+    SYS_OBJECT,
+    UP_TIME,
     MachineClock,
     MibAgent,
     Peer,
     RawAgent,
+    counter,
     mib_agent,
+    name,
     printer_mib,
     raw_agent,
     router_mib,
+    ticks,
 )
 
 
@@ -182,3 +190,45 @@ async def test_a_printer_whose_target_changes_is_looked_at_anew() -> None:
         meter.forget("p1")
         assert total(await meter.read(second.target(), 1.0)) == 765
         assert meter.stats.discoveries == 3
+
+
+async def test_what_is_not_as_usual_is_judged_without_a_second_request() -> None:
+    """A resting printer's read is one request; so is the read that finds it moved, restarted, or another one."""
+    agent = MibAgent(printer_mib())
+    async with a_meter() as meter, mib_agent(agent) as raw:
+
+        async def read() -> tuple[object, int]:
+            before = len(agent.requests)
+            result = await meter.read(raw.target(), 2.0)
+            return (total(result) if isinstance(result, Reading) else failure(result).reason), len(
+                agent.requests
+            ) - before
+
+        await read()
+        assert await read() == (764, 1)
+        assert meter._printers[raw.target().printer].usual is not None
+        assert await read() == (764, 1)
+        agent.mib[f"{LIFE}.1.1"] = counter(770)
+        assert await read() == (770, 1)
+        assert await read() == (770, 1)
+        agent.mib[UP_TIME] = (TIME_TICKS, b"")
+        assert await read() == (770, 1)
+        assert meter.stats.undecodable == 1
+        agent.mib[UP_TIME] = ticks(5)
+        assert await read() == (770, 1)
+        agent.mib[SYS_OBJECT] = name(ROUTER_OBJECT_ID)
+        assert (await read())[0] is SilenceReason.WRONG_DEVICE
+        del agent.mib[f"{LIFE}.1.1"]
+        assert (await read())[0] is not SilenceReason.TIMEOUT
+
+
+async def test_a_usual_request_that_stays_unanswered_is_silence_as_any_other() -> None:
+    agent = MibAgent(printer_mib())
+    async with a_meter() as meter, mib_agent(agent) as raw:
+        assert [total(await meter.read(raw.target(), 2.0)) for _ in range(3)] == [764] * 3
+        agent.versions = ()
+        assert failure(await meter.read(raw.target(), 0.5)).reason is SilenceReason.ASLEEP
+        assert meter._printers[raw.target().printer].usual is None
+        agent.versions = (0, 1)
+        assert [total(await meter.read(raw.target(), 2.0)) for _ in range(2)] == [764] * 2
+        assert meter._printers[raw.target().printer].usual is not None

@@ -47,15 +47,17 @@ from pagereeve.app.telemetry import Telemetry
 from pagereeve.console.sign_in.counting import SignInCounts
 from pagereeve.domain.facts.facts import Fact, GatewayChecked
 from pagereeve.domain.facts.reading import Failure, Reading
+from pagereeve.domain.values.instants import SECOND_US
 from pagereeve.engine.badges.watcher import BadgeWatcher
 from pagereeve.engine.counters import EngineCounters
 from pagereeve.engine.gateways.checker import GatewayChecker
 from pagereeve.engine.intake.badge_hashing import BadgeHasher
 from pagereeve.engine.intake.intake import EventIntake
+from pagereeve.engine.printers.context import WatcherContext
 from pagereeve.engine.printers.polling import PollPolicy
 from pagereeve.engine.printers.registry import PrinterRegistry
-from pagereeve.engine.printers.watcher import WatcherContext
 from pagereeve.engine.supervision.journal_watch import JournalWatch
+from pagereeve.engine.supervision.overload import Measured, OverloadWatch
 from pagereeve.engine.supervision.supervisor import Supervisor
 from pagereeve.engine.supervision.watchdog import Watchdog
 from pagereeve.feeds.http.callers import HttpCallers
@@ -177,6 +179,7 @@ class App:
         self._stack.push_async_callback(self.seal_log.note)
         await self.clock_keeper.begin(self.store)
         self._open_meters()
+        self.overload_watch = OverloadWatch(self.clock, self._load_measured, told.overload)
         self.registry = self._registry()
         self.alerting = self._alerting()
         self._stack.push_async_callback(self.alerting.close)
@@ -205,7 +208,8 @@ class App:
         )
         await self._check_gateways()
         await self.clock_keeper.start(self.supervisor, self.badge_watcher)
-        self.registry.start({printer: run.fact async for printer, run in self.store.open_runs()})
+        seen = {printer: run.fact async for printer, run in self.store.open_runs()}
+        self.registry.start(seen, await self.store.printers())
         await self.intake.route_waiting_ends()
         agreed = self.clock_keeper.is_agreed
         start_housekeeping(self.supervisor, self.clock, self.store, lambda: self.settings, agreed, self.counters)
@@ -215,6 +219,7 @@ class App:
         await self.alerting.start(self.supervisor)
         self.watchdog = Watchdog(self.clock, self.supervisor, self.store.waiting_since_us, told.stalled)
         self.supervisor.start("watchdog", "watchdog", self.watchdog.run, forever=True)
+        self.overload_watch.start(self.supervisor)
         await self._open_doors()
         self.ready = True
         log.info("ready", http=str(HostPort(*self.http_address)), printers=len(settings.printers))
@@ -282,8 +287,17 @@ class App:
             apart=not self.clock_keeper.boot.agreed,
             gateways=self.gateway_checker,
             jobs=self.meter,
+            pressed=lambda: self.overload_watch.overloaded,
         )
         return PrinterRegistry(around, self.supervisor, registered_printers(settings))
+
+    def _load_measured(self) -> Measured:
+        health, projecting = self.store.health(), self.registry.around.projecting
+        return {
+            "write-wait": health.waiting_us / SECOND_US,
+            "write-queue": health.queue_depth / health.queue_depth_max,
+            "projection-wait": projecting.waited_s(),
+        }
 
     def _alerting(self) -> Alerting:
         receivers = receivers_of(self.settings.alerts, self.clock)
@@ -307,6 +321,7 @@ class App:
             self.clock,
             requests_max=settings.limits.requests_max,
             callers=self.callers,
+            overloaded_s=self.overload_watch.retry_after_s,
         )
         self._feed_figures["http"] = self.events.stats.telemetry
         self.local_callers = LocalCallers(settings.local, os.geteuid())
@@ -382,6 +397,7 @@ class App:
             receivers=self.alerting.figures,
             reload=self.reloader.telemetry,
             gateways=self.gateway_checker.telemetry,
+            overload=self.overload_watch.telemetry,
             sign_ins=lambda: dict(self.sign_in_counts.counts),
             journal=self.store.health,
             meter=self.meter.telemetry,

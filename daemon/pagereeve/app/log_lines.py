@@ -5,6 +5,7 @@ from __future__ import annotations
 import structlog
 
 from pagereeve.domain.values.instants import SECOND_US
+from pagereeve.engine.supervision.overload import Overload
 from pagereeve.ports.journal import DamagedRow
 
 log = structlog.get_logger("pagereeve.app")
@@ -22,6 +23,13 @@ def journal(why: str) -> None:
         log.critical("the journal stores nothing, and nothing is acknowledged", why=why)
     else:
         log.warning("the journal stores again")
+
+
+def overload(overload: Overload | None) -> None:
+    if overload is not None:
+        log.warning("more is asked than can be done: polls and senders that can wait are put off", why=overload.words)
+    else:
+        log.warning("no more is asked than can be done: nobody is put off any more")
 
 
 def damaged(row: DamagedRow) -> None:

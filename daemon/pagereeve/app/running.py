@@ -94,7 +94,9 @@ def run_daemon(settings: Settings, options: StartOptions | None = None, load: Lo
 
 
 def loop_factory() -> Callable[[], asyncio.AbstractEventLoop] | None:
-    """The loop of uvloop: it halves the CPU of a read (contrib/bench/meter_read.py). None where it is not installed."""
+    """The loop of uvloop, None where it is not installed. What it gives is little beside a read's own work: on a busy
+    machine, by turns, now one and now the other loop took less CPU (contrib/bench/meter_read.py with and without it).
+    """
     try:
         import uvloop  # noqa: PLC0415 - optional: absent on some platforms
     except ImportError:

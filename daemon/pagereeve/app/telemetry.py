@@ -16,6 +16,7 @@ from pagereeve.ports.telemetry import (
     FeedTelemetry,
     GatewayTelemetry,
     MeterTelemetry,
+    OverloadTelemetry,
     PrinterTelemetry,
     ProcessTelemetry,
     ReceiverTelemetry,
@@ -49,6 +50,7 @@ class Telemetry:
     reload: Callable[[], ReloadTelemetry] = ReloadTelemetry
     gateways: Callable[[], Mapping[str, GatewayTelemetry]] = dict
     sign_ins: Callable[[], Mapping[tuple[str, str], int]] = dict
+    overload: Callable[[], OverloadTelemetry] = OverloadTelemetry
 
     def printers(self) -> Iterable[PrinterTelemetry]:
         return self.each_printer()
@@ -71,11 +73,12 @@ class Telemetry:
             reload=self.reload(),
             gateways=self.gateways(),
             sign_ins=self.sign_ins(),
+            overload=self.overload(),
         )
 
     def parts(self) -> Mapping[str, str]:
         return {part: self.troubles[part]() for part in PARTS}
 
     def notices(self) -> Mapping[str, str]:
-        trouble = self.reload().trouble
-        return {"reload": trouble} if trouble else {}
+        told = {"reload": self.reload().trouble, "overload": self.overload().notice}
+        return {name: text for name, text in told.items() if text}

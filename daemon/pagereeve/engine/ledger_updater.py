@@ -75,6 +75,12 @@ class LedgerUpdater(Generic[AnyProjector]):
         self.must_reopen = self._begin_again_us is not None
         return projector
 
+    def begin(self, projector: AnyProjector) -> AnyProjector:
+        """As ``open``, where the journal holds nothing of it."""
+        self.projector, self.running_totals, self.dirty = projector, RunningTotals(), True
+        self.must_reopen = self._begin_again_us is not None
+        return projector
+
     async def reopen(self) -> AnyProjector:
         """The projector from before what is to begin again."""
         # What is asked for while the journal is read asks for one more.

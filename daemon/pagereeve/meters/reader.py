@@ -7,8 +7,9 @@ from dataclasses import dataclass, field
 from functools import lru_cache, partial
 from typing import TypeVar
 
-from pagereeve.domain.facts.reading import Failure, Reading, Sight, SilenceReason
+from pagereeve.domain.facts.reading import Failure, Reading, SilenceReason
 from pagereeve.domain.values.amounts import amount
+from pagereeve.meters.agent_state import AgentState, SeenDevice, Shown
 from pagereeve.meters.asking import ask_at
 from pagereeve.meters.discovery.channels import says_unknown
 from pagereeve.meters.discovery.inspecting import inspection_of, shared_serial
@@ -19,18 +20,16 @@ from pagereeve.meters.discovery.refusing import not_known_now, wrong_responder
 from pagereeve.meters.discovery.serials import names_nobody
 from pagereeve.meters.discovery.survey import Survey, survey
 from pagereeve.meters.jobs.looking import LOOK_MAX_S, jobs_told
-from pagereeve.meters.jobs.rows import JobRows
 from pagereeve.meters.recording.capture import captured
 from pagereeve.meters.registered_unit import with_registered_unit
 from pagereeve.meters.sighting import COMPARABLE, MeterSighting, figure
 from pagereeve.meters.snmp.address import AgentAddress, NameNotFound, Resolver, key_label
 from pagereeve.meters.snmp.ber import DecodeError, Varbind
-from pagereeve.meters.snmp.conversation import Conversation, Got
+from pagereeve.meters.snmp.conversation import Conversation, Got, Heard
 from pagereeve.meters.snmp.endpoint import Endpoint
 from pagereeve.meters.snmp.habits import HIDING, Habit, told
-from pagereeve.meters.snmp.limits import NO_HABITS, AgentLimits
 from pagereeve.meters.snmp.names import SYS_UP_TIME
-from pagereeve.meters.snmp.question import ReadEnded, RequestPatience
+from pagereeve.meters.snmp.question import ReadEnded, RequestPatience, SnmpAnswer, leave_of
 from pagereeve.meters.snmp.session3 import Session3
 from pagereeve.meters.snmp.stats import MeterHooks, MeterStats
 from pagereeve.meters.snmp.turns import Turns
@@ -58,51 +57,13 @@ _SILENT = frozenset({SilenceReason.TIMEOUT, SilenceReason.UNREACHABLE})
 
 
 Answer = TypeVar("Answer")
-Shown = tuple[tuple[bytes, Varbind], ...]
-
-
-@dataclass(frozen=True, slots=True)
-class _SeenDevice:
-    """What the last answer showed, and the encoded values (all but the uptime) from which that was read."""
-
-    shown: Shown
-    sight: Sight
-    power_on: int | None
-
-
-@dataclass(slots=True)
-class _AgentState:
-    """What is remembered of one printer between reads."""
-
-    target: MeterTarget
-    limits: AgentLimits = field(default_factory=AgentLimits)
-    habits_noted: frozenset[Habit] = NO_HABITS
-    pins: Pins | None = None
-    look_again: bool = False
-    surveyed_us: int = 0
-    object_id: str = ""
-    uptime_cs: int | None = None
-    seen: _SeenDevice | None = None
-    lane: int = 0
-    timeouts: int = 0
-    session: Session3 | None = None
-    address: AgentAddress | None = None
-    answered: bool = False
-    failed: bool = False
-    tried_us: int | None = None
-    jobs: JobRows = field(default_factory=JobRows)
-
-    def unpin(self) -> None:
-        """Search for the meter again at the next read. Where it was is kept: it may say nothing of it just now."""
-        self.look_again = True
-        self.seen = None
 
 
 @dataclass(slots=True)
 class _Inspection:
     """What an inspection has seen so far, wherever it ends."""
 
-    printer: _AgentState
+    printer: AgentState
     said: Introduction = field(default_factory=Introduction)
     seen: Survey | None = None
     responder: str = ""
@@ -126,7 +87,7 @@ class SnmpMeter:
         self._clock = clock
         self._resolver = resolver or Resolver(clock, endpoint.stats)
         self._hooks = hooks or MeterHooks()
-        self._printers: dict[str, _AgentState] = {}
+        self._printers: dict[str, AgentState] = {}
         self._turns = Turns(clock)
 
     @classmethod
@@ -158,7 +119,7 @@ class SnmpMeter:
         """Look an agent over from scratch within ``timeout_s`` (seconds): what is remembered of it plays no part."""
         begun_us, began_us = self._clock.monotonic_us(), self._clock.now_us()
         deadline_us = begun_us + int(min(timeout_s, TIMEOUT_MAX_S) * 1_000_000)
-        look = _Inspection(_AgentState(target))
+        look = _Inspection(AgentState(target))
         result: Reading | Failure
         try:
             result = await self._in_turn(target, deadline_us, partial(self._looked, look))
@@ -187,7 +148,7 @@ class SnmpMeter:
         return () if look is None else (look,)
 
     async def _looked_at_jobs(
-        self, printer: _AgentState, deadline_us: int, *, busy: bool, names: Sequence[str]
+        self, printer: AgentState, deadline_us: int, *, busy: bool, names: Sequence[str]
     ) -> JobsLook | None:
         conversation = await self._conversation(printer, deadline_us)
         # What an agent lacks of a job that is gone says nothing of its meter.
@@ -227,7 +188,7 @@ class SnmpMeter:
     async def record(self, target: MeterTarget, timeout_s: float) -> Mapping[bytes, Varbind]:
         """What the agent answers, by encoded name, within ``timeout_s`` (seconds). Raises ReadEnded."""
         deadline_us = self._clock.monotonic_us() + int(min(timeout_s, TIMEOUT_MAX_S) * 1_000_000)
-        conversation = await self._conversation(_AgentState(target), deadline_us)
+        conversation = await self._conversation(AgentState(target), deadline_us)
         names: tuple[bytes, ...] = ()
         try:
             names = (await survey(conversation, target, self.profiles)).pins().names
@@ -252,9 +213,11 @@ class SnmpMeter:
         """Never two requests in flight to one printer, nor to one host and port, whatever the registry says."""
         place = (target.host, target.port)
         try:
-            await self._turns.enter(target.printer, deadline_us)
+            if not self._turns.enter_now(target.printer):
+                await self._turns.enter(target.printer, deadline_us)
             try:
-                await self._turns.enter(place, deadline_us)
+                if not self._turns.enter_now(place):
+                    await self._turns.enter(place, deadline_us)
                 try:
                     return await act(deadline_us)
                 finally:
@@ -265,19 +228,20 @@ class SnmpMeter:
             detail = "not asked: an earlier read of the same printer, host and port used all the time"
             raise ReadEnded(SilenceReason.TIMEOUT, detail) from None
 
-    def _printer(self, target: MeterTarget) -> _AgentState:
+    def _printer(self, target: MeterTarget) -> AgentState:
         printer = self._printers.get(target.printer)
         if printer is None or (printer.target is not target and printer.target != target):
             self.forget(target.printer)
-            printer = self._printers[target.printer] = _AgentState(target)
+            printer = self._printers[target.printer] = AgentState(target)
         return printer
 
-    async def _watched(self, printer: _AgentState, deadline_us: int) -> Reading:
+    async def _watched(self, printer: AgentState, deadline_us: int) -> Reading:
         """A read, and the lessons of its failure for the next one."""
         begun_us = self._clock.monotonic_us()
         try:
-            reading = await self._read(printer, deadline_us)
+            reading = await self._read_as_usual(printer, deadline_us)
         except ReadEnded as ended:
+            printer.usual = None
             self._learn(printer, ended.reason)
             raise self._told_apart(printer, ended, begun_us) from ended
         printer.timeouts, printer.failed, printer.tried_us = 0, False, None
@@ -285,7 +249,7 @@ class SnmpMeter:
         self.stats.slow_reads += 2 * (self._clock.monotonic_us() - begun_us) > deadline_us - begun_us
         return reading
 
-    def _told_apart(self, printer: _AgentState, ended: ReadEnded, begun_us: int) -> ReadEnded:
+    def _told_apart(self, printer: AgentState, ended: ReadEnded, begun_us: int) -> ReadEnded:
         """Silence has kinds: answers that come too late, somebody who did answer before, or nobody who ever did."""
         last_us, printer.tried_us = printer.tried_us, begun_us
         if ended.reason is not SilenceReason.TIMEOUT or ended.responder or printer.address is None:
@@ -302,7 +266,7 @@ class SnmpMeter:
             return ReadEnded(SilenceReason.ASLEEP, text)
         return _never_heard(ended)
 
-    def _learn(self, printer: _AgentState, reason: SilenceReason) -> None:
+    def _learn(self, printer: AgentState, reason: SilenceReason) -> None:
         self._resolver.forget(printer.target.host, printer.target.port)
         printer.failed = reason in _SILENT or reason is SilenceReason.MALFORMED
         printer.timeouts = printer.timeouts + 1 if reason in _SILENT else 0
@@ -315,8 +279,42 @@ class SnmpMeter:
             printer.timeouts = 0
             self.stats.port_moves += 1
 
-    async def _read(self, printer: _AgentState, deadline_us: int) -> Reading:
-        conversation = await self._conversation(printer, deadline_us)
+    async def _read_as_usual(self, printer: AgentState, deadline_us: int) -> Reading:
+        """One request, answered as last time but for the uptime: nearly every read. Others ``_read`` judges."""
+        usual, target = printer.usual, printer.target
+        address = self._resolver.known(target.host, target.port)
+        if usual is None or address is None or not self._goes_as_usual(printer):
+            reading = await self._read(printer, deadline_us)
+            printer.find_usual()
+            return reading
+        printer.address, on_sent = address, self._hooks.on_sent
+        result = await self.endpoint.ask(
+            address,
+            usual.request,
+            deadline_us,
+            _patience((deadline_us - self._clock.monotonic_us()) // 1000),
+            lane=printer.lane,
+            leave=leave_of(target),
+            on_sent=partial(on_sent, target.printer) if on_sent else None,
+        )
+        uptime_cs = usual.uptime_cs(result.response) if isinstance(result, SnmpAnswer) else None
+        if isinstance(result, SnmpAnswer) and uptime_cs is not None and uptime_cs >= (printer.uptime_cs or 0):
+            printer.uptime_cs = uptime_cs
+            return Reading(result.sent_us, result.received_us, usual.seen.sight, uptime_cs, usual.seen.power_on)
+        reading = await self._read(printer, deadline_us, Heard(usual.request, result))
+        printer.find_usual()
+        return reading
+
+    def _goes_as_usual(self, printer: AgentState) -> bool:
+        """Whether the usual request is what ``_read`` would begin with."""
+        session, limits, pins = printer.session, printer.limits, printer.pins
+        if printer.failed or printer.look_again or limits.habits or limits.lacking or printer.jobs.beside():
+            return False
+        return (session is None or session.engine is not None) and pins is not None and not self._grows(printer, pins)
+
+    async def _read(self, printer: AgentState, deadline_us: int, heard: Heard | None = None) -> Reading:
+        """``heard`` is what came of a request that was sent already."""
+        conversation = await self._conversation(printer, deadline_us, heard)
         responder = conversation.responder
         printer.limits.doubt(self._clock.monotonic_us())
         try:
@@ -338,7 +336,7 @@ class SnmpMeter:
             self._note_habits(printer)
         return reading
 
-    async def _found(self, printer: _AgentState, conversation: Conversation) -> Pins:
+    async def _found(self, printer: AgentState, conversation: Conversation) -> Pins:
         """Where the meter is: known, or looked for."""
         known = printer.pins
         if known is not None and not printer.look_again and not self._grows(printer, known):
@@ -356,16 +354,16 @@ class SnmpMeter:
         return pins
 
     @staticmethod
-    def _walks_first(printer: _AgentState) -> bool:
+    def _walks_first(printer: AgentState) -> bool:
         return Habit.GET_NOT_ANSWERED in printer.limits.habits or printer.timeouts % 2 == 1
 
-    def _note_habits(self, printer: _AgentState) -> None:
+    def _note_habits(self, printer: AgentState) -> None:
         habits = printer.limits.habits
         if habits - printer.habits_noted:
             printer.habits_noted |= habits
             self._note(printer, told(habits))
 
-    async def _conversation(self, printer: _AgentState, deadline_us: int) -> Conversation:
+    async def _conversation(self, printer: AgentState, deadline_us: int, heard: Heard | None = None) -> Conversation:
         target = printer.target
         address = printer.address = await self._address(target, deadline_us)
         on_sent = self._hooks.on_sent
@@ -377,11 +375,12 @@ class SnmpMeter:
             _patience((deadline_us - self._clock.monotonic_us()) // 1000),
             printer.limits,
             printer.lane,
-            partial(on_sent, target.printer) if on_sent else None,
+            partial(on_sent, target.printer) if on_sent and heard is None else None,
             self._session(printer),
+            heard,
         )
 
-    def _session(self, printer: _AgentState) -> Session3 | None:
+    def _session(self, printer: AgentState) -> Session3 | None:
         user = printer.target.user
         if printer.target.version != "3":
             return None
@@ -392,27 +391,27 @@ class SnmpMeter:
             printer.session = Session3(user, self._clock, self.endpoint.random_64())
         return printer.session
 
-    def _grows(self, printer: _AgentState, pins: Pins) -> bool:
+    def _grows(self, printer: AgentState, pins: Pins) -> bool:
         return bool(pins.growing) and self._clock.monotonic_us() - printer.surveyed_us > LOOK_AGAIN_S * 1_000_000
 
-    async def _survey(self, printer: _AgentState, conversation: Conversation) -> Pins:
+    async def _survey(self, printer: AgentState, conversation: Conversation) -> Pins:
         """Look the printer over, and say what is other than it was."""
         self.stats.discoveries += 1
         before = None if printer.look_again else printer.pins
         printer.limits.keep_lacking(())
         pins = (await survey(conversation, printer.target, self.profiles)).pins()
         printer.limits.keep_lacking(pins.names)
-        printer.surveyed_us, printer.seen = self._clock.monotonic_us(), None
+        printer.surveyed_us, printer.seen, printer.usual = self._clock.monotonic_us(), None, None
         if before is not None and (more := pins.parts - before.parts) > 0:
             self.stats.new_rows += more
             self._note(printer, f"{amount(more, 'new row')} in a table whose rows are added up: counted from now on")
         return pins
 
-    def _note(self, printer: _AgentState, text: str) -> None:
+    def _note(self, printer: AgentState, text: str) -> None:
         if self._hooks.on_note is not None:
             self._hooks.on_note(printer.target.printer, text)
 
-    def _reading(self, printer: _AgentState, pins: Pins, got: Got, responder: str) -> Reading:
+    def _reading(self, printer: AgentState, pins: Pins, got: Got, responder: str) -> Reading:
         uptime_cs = figure(got.values.pop(SYS_UP_TIME, None), self.stats)
         shown = tuple(got.values.items())
         seen = printer.seen
@@ -425,7 +424,7 @@ class SnmpMeter:
         printer.uptime_cs = uptime_cs
         return Reading(got.sent_us, got.received_us, seen.sight, uptime_cs, seen.power_on)
 
-    def _look(self, printer: _AgentState, pins: Pins, got: Got, responder: str, shown: Shown) -> _SeenDevice:
+    def _look(self, printer: AgentState, pins: Pins, got: Got, responder: str, shown: Shown) -> SeenDevice:
         """What an answer shows, if it comes from the printer that it should come from."""
         stats = self.stats
         flaws = stats.undecodable + stats.non_conforming
@@ -436,7 +435,7 @@ class SnmpMeter:
         target = printer.target
         _same(responder, "sysObjectID", object_id, target.object_id.strip(".") or printer.object_id)
         _same(responder, "serial number", sighting.serial, "" if names_nobody(target.serial) else target.serial)
-        seen = _SeenDevice(shown, with_registered_unit(sighting.sight(), target), sighting.power_on)
+        seen = SeenDevice(shown, with_registered_unit(sighting.sight(), target), sighting.power_on)
         printer.object_id = object_id or printer.object_id
         if sighting.contradicted:
             # What contradicts the total is doubtful for good, or the agent was caught between two values.

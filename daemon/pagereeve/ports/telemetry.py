@@ -158,6 +158,22 @@ class ClockTelemetry:
     agreed: bool = True
 
 
+OverloadCause = Literal["write-wait", "write-queue", "projection-wait"]
+"""By what it shows that more is asked of the daemon than it can do."""
+OVERLOAD_CAUSES: Final[tuple[OverloadCause, ...]] = get_args(OverloadCause)
+
+
+@dataclass(frozen=True, slots=True)
+class OverloadTelemetry:
+    """``causes`` of the overload, () while there is none, and what people are told of it, "" while there is none; how
+    long the next printer in line has waited to project.
+    """
+
+    causes: tuple[OverloadCause, ...] = ()
+    notice: str = ""
+    projection_waiting_s: float = 0.0
+
+
 @dataclass(frozen=True, slots=True)
 class DiskTelemetry:
     """The disk of the journal. ``free_bytes`` is what is left for us, without what is kept back for root."""
@@ -192,6 +208,7 @@ class ProcessTelemetry:
     reload: ReloadTelemetry = ReloadTelemetry()
     gateways: Mapping[str, GatewayTelemetry] = field(default_factory=dict)
     sign_ins: Mapping[tuple[str, str], int] = field(default_factory=dict)
+    overload: OverloadTelemetry = OverloadTelemetry()
 
 
 class MetricsSource(Protocol):

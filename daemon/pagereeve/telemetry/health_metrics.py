@@ -10,7 +10,7 @@ from collections.abc import Iterator, Mapping
 from prometheus_client.core import CounterMetricFamily, GaugeMetricFamily, Metric
 
 from pagereeve.domain.values.instants import SECOND_US
-from pagereeve.ports.telemetry import PARTS, ProcessTelemetry
+from pagereeve.ports.telemetry import OVERLOAD_CAUSES, PARTS, ProcessTelemetry
 
 
 def health_families(process: ProcessTelemetry) -> Iterator[Metric]:
@@ -23,6 +23,14 @@ def health_families(process: ProcessTelemetry) -> Iterator[Metric]:
     yield by_part
     text = "By how much the event loop was late at the worst, within the last minute."
     yield GaugeMetricFamily("pagereeve_event_loop_lag_seconds", text, value=process.loop_lag_s)
+    text = "1 for each reason for which the daemon is overloaded (polls and senders that can wait are put off), else 0."
+    overloaded = GaugeMetricFamily("pagereeve_overloaded", text, labels=["reason"])
+    for cause in OVERLOAD_CAUSES:
+        overloaded.add_metric([cause], int(cause in process.overload.causes))
+    yield overloaded
+    text = "How long the next printer in line has waited for its projection; 0 if none waits."
+    waiting_s = process.overload.projection_waiting_s
+    yield GaugeMetricFamily("pagereeve_projection_waiting_seconds", text, value=waiting_s)
     text = "When a task of the kind last completed a round without a failure, seconds since 1970. Absent until one has."
     yield _instants("pagereeve_task_last_success_timestamp_seconds", text, "task", process.tasks.success_us)
     text = "When an event of the type last came, seconds since 1970, also before a restart. Absent until one has come."

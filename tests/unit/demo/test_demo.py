@@ -15,8 +15,9 @@ from pagereeve.demo.report import DayResult, report_answer
 from pagereeve.domain.facts.reading import Count, Failure, PrinterState, Reading, Sight, SilenceReason, Unit
 from pagereeve.domain.ledger import Finding, Posting
 from pagereeve.engine.counters import EngineCounters
+from pagereeve.engine.printers.context import WatcherContext
 from pagereeve.engine.printers.polling import PollPolicy
-from pagereeve.engine.printers.watcher import PrinterWatcher, WatcherContext
+from pagereeve.engine.printers.watcher import PrinterWatcher
 from pagereeve.simulator.college.scenario import Planted
 from pagereeve.simulator.printer.model import Truth
 from pagereeve.store.memory.journal import MemoryJournal

@@ -18,9 +18,10 @@ from pagereeve.engine.badges.watcher import BadgeWatcher
 from pagereeve.engine.counters import EngineCounters
 from pagereeve.engine.intake.badge_hashing import BadgeHasher
 from pagereeve.engine.intake.intake import EventIntake
+from pagereeve.engine.printers.context import WatcherContext
 from pagereeve.engine.printers.polling import PollPolicy
 from pagereeve.engine.printers.registry import PrinterRegistry, RegisteredPrinter
-from pagereeve.engine.printers.watcher import PrinterWatcher, WatcherContext
+from pagereeve.engine.printers.watcher import PrinterWatcher
 from pagereeve.engine.supervision.supervisor import Supervisor
 from pagereeve.ports.clock import Clock
 from pagereeve.ports.intake import Accepted, Envelope
@@ -89,7 +90,9 @@ class FakeMeter:
 
 @dataclass
 class World:
-    """``gateways`` says which printers stand behind which box. Use as a context: the registry runs inside."""
+    """``gateways`` says which printers stand behind which box; ``pressed``: polls that can wait are put off. Use as a
+    context: the registry runs inside.
+    """
 
     printers: dict[str, FakePrinter] = field(default_factory=lambda: {"p": FakePrinter()})
     gateways: dict[str, str] = field(default_factory=dict)
@@ -102,6 +105,7 @@ class World:
     counters: EngineCounters = field(default_factory=EngineCounters)
     troubles: list[tuple[str, str]] = field(default_factory=list)
     ids: Counter[str] = field(default_factory=Counter)
+    pressed: bool = False
 
     def __post_init__(self) -> None:
         self.meter = FakeMeter(self.clock, self.printers)
@@ -113,6 +117,7 @@ class World:
             poll_policy=self.poll_policy,
             counters=self.counters,
             first_spread_s=self.first_spread_s,
+            pressed=lambda: self.pressed,
         )
 
     async def __aenter__(self) -> Self:
@@ -122,7 +127,7 @@ class World:
             for name in self.printers
         }
         self.registry = PrinterRegistry(self.around, self.supervisor, registered)
-        self.registry.start()
+        self.registry.start(written=await self.store.printers())
         self.badges = BadgeHasher(KEY)
         self.badge_watcher = BadgeWatcher(self.store, self.clock)
         self.intake = EventIntake(

@@ -28,12 +28,14 @@ class HandingOn:
     registry: PrinterRegistry
     badge_watcher: BadgeWatcher
 
-    def ask_for_readings(self, placed: Placed) -> None:
-        """Before the facts are durable: the meters are about to move, and a read does no harm."""
+    def ask_for_readings(self, placed: Placed, since_us: int) -> None:
+        """Before the facts are durable: the meters are about to move, and a read does no harm. One that was sent after
+        the notice came, at ``since_us`` (monotonic), is enough.
+        """
         for printer in placed.meters:
             watcher = self.registry.watcher(printer)
             if watcher is not None:
-                watcher.ask_for_reading()
+                watcher.ask_for_reading(since_us)
 
     async def hand_on(self, stored: Stored) -> None:
         """A duplicate changes nothing, and a decision about pages no row. Waits for nobody: what one printer has to do
@@ -55,17 +57,18 @@ class HandingOn:
         elif outcome == "stored" and stored.concerns_us is not None:
             self.badge_watcher.begin_again(stored.concerns_us)
 
-    async def wait(self, placed: Placed, wait_s: float, *, rest: bool) -> Waited:
-        """For a gated sender: what became, within ``wait_s``, of a reading that is asked for from now on; with
-        ``rest`` also whether the releases answered before it came to rest.
+    async def wait(self, placed: Placed, wait_s: float, since_us: int, *, rest: bool) -> Waited:
+        """For a gated sender: what became, within ``wait_s``, of a reading sent since its notice came, at ``since_us``
+        (monotonic): until it is answered the job is held. With ``rest`` also whether the releases answered before it
+        came to rest.
         """
         watcher = self.registry.watcher(placed.gate)
         if watcher is None:
             return Waited("not-waited", "not-rested" if rest else "")
         if not rest:
-            return Waited(_said(await watcher.reading(wait_s)))
+            return Waited(_said(await watcher.reading(wait_s, since_us)))
         notice = placed.facts[0].origin.key if isinstance(placed.facts[0], ReleaseStarted) else ("", "")
-        read, rested = await asyncio.gather(watcher.reading(wait_s), watcher.rest(notice, wait_s))
+        read, rested = await asyncio.gather(watcher.reading(wait_s, since_us), watcher.rest(notice, wait_s, since_us))
         return Waited(_said(read), "rested" if rested else "not-rested")
 
 

@@ -76,16 +76,18 @@ class EventIntake:
         self.storing = Storing(self.store.append, self.store.append_together, self.releases, self.handing_on.hand_on)
 
     async def take(self, envelope: Envelope, *, feed: str, wait_s: float | None, rest: bool = False) -> Accepted:
+        arrived_us = self.clock.monotonic_us()
         try:
             async with self.limits.room_for(envelope):
-                return await self._accept(await self.dating.envelope(envelope), feed, wait_s, rest=rest)
+                dated = await self.dating.envelope(envelope)
+                return await self._accept(dated, feed, wait_s, arrived_us, rest=rest)
         except BadFact as error:
             self._count_refused(feed, error)
             raise
 
     async def badge_line(self, line: BadgeLine) -> Accepted:
         try:
-            return await self._accept(self.dating.line(line), line.feed, None)
+            return await self._accept(self.dating.line(line), line.feed, None, self.clock.monotonic_us())
         except BadFact as error:
             self._count_refused(line.feed, error)
             raise
@@ -93,7 +95,7 @@ class EventIntake:
     async def refused(self, refused: RefusedInput) -> None:
         self.counters.refused[refused.feed, refused.reason] += 1
         if refused.gateway:
-            await self._keep(self.dating.refused(refused))
+            await self._keep(self.dating.refused(refused), self.clock.monotonic_us())
 
     async def route_waiting_ends(self) -> None:
         """At the start: ends that were stored before their release's start, when the process died in between."""
@@ -103,7 +105,9 @@ class EventIntake:
                 if starts:
                     await self.storing.store(Placed((routed(ended, starts),), starts))
 
-    async def _accept(self, dated: Dated, feed: str, wait_s: float | None, *, rest: bool = False) -> Accepted:
+    async def _accept(
+        self, dated: Dated, feed: str, wait_s: float | None, arrived_us: int, *, rest: bool = False
+    ) -> Accepted:
         remarks = [*(Remark(one.where, one.problem) for one in dated.remarks), *self.names.remarks(dated.event)]
         event = self.privacy.event(replace(dated, event=self.names.placed(dated.event)))
         if event is None:
@@ -112,12 +116,12 @@ class EventIntake:
         if isinstance(event, BadgeUnreadable) and event.reason in WHAT_TO_DO:
             remarks.append(Remark("data.badge", f"was not used ({event.reason}): {WHAT_TO_DO[event.reason]}"))
         self.counters.note(event)
-        placed, receipt = await self._keep(event)
+        placed, receipt = await self._keep(event, arrived_us)
         self.counters.events[feed, receipt.outcome] += 1
         detail = OTHER_DATA if receipt.outcome == "conflict" else ""
         if wait_s is None or not placed.gate:
             return Accepted(receipt.outcome, detail, remarks=tuple(remarks))
-        waited = await self.handing_on.wait(placed, wait_s, rest=rest)
+        waited = await self.handing_on.wait(placed, wait_s, arrived_us, rest=rest)
         # An earlier delivery may have been answered at once, and its job be let go since.
         if receipt.outcome == "stored" and isinstance(event, ReleaseStarted):
             detail = await self._keep_answer(event, waited)
@@ -140,9 +144,9 @@ class EventIntake:
             return ANSWER_UNKEPT
         return ""
 
-    async def _keep(self, event: Event | BadgeUnreadable) -> tuple[Placed, Receipt]:
+    async def _keep(self, event: Event | BadgeUnreadable, arrived_us: int) -> tuple[Placed, Receipt]:
         placed = await place(event, self.lookup)
-        self.handing_on.ask_for_readings(placed)
+        self.handing_on.ask_for_readings(placed, arrived_us)
         return placed, await self.storing.store(placed)
 
     def _is_known(self, printer: str) -> bool:

@@ -24,6 +24,10 @@ class MeterReads:
     def under_way(self) -> bool:
         return self._ahead is not None
 
+    def serves(self, since_us: int) -> bool:
+        """A read sent at ``since_us`` (monotonic) or later is in flight, or waits for the watcher to take it."""
+        return (self._ahead is not None or self._reading) and self._sent_us >= since_us
+
     def begin(self, target: MeterTarget) -> None:
         """Whatever the watcher does just now, the request leaves; where one is in flight, it is for ``result`` to begin
         the next.
@@ -41,7 +45,7 @@ class MeterReads:
             if self._ahead is not None:
                 ahead, sent_us = self._ahead, self._sent_us
                 return await ahead, sent_us
-            sent_us = self.schedule.begins()
+            self._sent_us = sent_us = self.schedule.begins()
             return await self._read(target), sent_us
         finally:
             self._ahead, self._reading = None, False

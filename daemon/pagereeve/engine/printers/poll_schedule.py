@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Final
 
@@ -21,26 +22,32 @@ GATES_SILENT_MAX: Final = 8
 
 @dataclass(slots=True)
 class Gate:
-    """A gated release waits for a reading that was asked for after its notice came."""
+    """A gated release waits for a reading that was sent at ``since_us``, when its notice came, or later."""
 
-    asked_us: int
+    since_us: int
     answer: asyncio.Future[Reading | Failure]
 
 
 @dataclass(slots=True)
 class PollSchedule:
-    """``read_asked``: the meter is about to move, and is read as soon as the last request has ended."""
+    """``read_asked``: the meter is about to move, and is read as soon as the last request has ended. ``pressed``: more
+    is asked of the daemon than it can do, and a poll that can wait is put off, once.
+    """
 
     clock: Clock
     entropy: Entropy
     poll_policy: PollPolicy
+    pressed: Callable[[], bool] = lambda: False
     read_asked: bool = False
     _due_us: int = 0
     _interval_s: float = 0.0
     _failures: int = 0
     _stirred: bool = False
     _ended_us: int | None = None
+    _last: Reading | Failure | None = None
+    _last_sent_us: int = 0
     _good_sent_us: int | None = None
+    _can_wait: bool = True
     _gates: list[Gate] = field(default_factory=list)
 
     @property
@@ -61,7 +68,17 @@ class PollSchedule:
         self._stirred = True
 
     def is_due(self) -> bool:
-        return self.read_asked or self.clock.monotonic_us() >= self._due_us
+        if self.read_asked:
+            return True
+        if self.clock.monotonic_us() < self._due_us:
+            return False
+        if not self._can_wait or not self.pressed():
+            return True
+        # So polls are thinned out before anything is refused; the jitter keeps them from coming back together.
+        self._can_wait = False
+        spread_s = self.poll_policy.longest_s * (1 + self.entropy.jitter())
+        self._due_us = self.clock.monotonic_us() + int(spread_s * SECOND_US)
+        return False
 
     def due_in_s(self) -> float:
         """Seconds until the planned read, whatever was asked for besides."""
@@ -81,14 +98,15 @@ class PollSchedule:
         return self.clock.monotonic_us()
 
     def ended(self, result: Reading | Failure, sent_us: int) -> None:
-        """The read that began at ``sent_us`` has ended; who asked before it was sent has the answer."""
+        """The read that began at ``sent_us`` has ended; whose notice came before it was sent has the answer."""
         self._ended_us = self.clock.monotonic_us()
+        self._last, self._last_sent_us = result, sent_us
         if isinstance(result, Reading):
             self._failures, self._good_sent_us = 0, sent_us
         else:
             self._failures += 1
         for gate in self._gates:
-            if gate.asked_us <= sent_us and not gate.answer.done():
+            if gate.since_us <= sent_us and not gate.answer.done():
                 gate.answer.set_result(result)
 
     def plan(self, windows: OpenWindows, *, watch_until_us: int, proving: bool = False, put_off_s: float = 0.0) -> None:
@@ -105,18 +123,26 @@ class PollSchedule:
             failures=self._failures,
             proving=proving,
         )
+        # The reading that closes a window, and the one that somebody waits for, come when they are due.
+        closes = poll_state.due_s is not None and poll_state.due_s <= self.poll_policy.longest_s
+        self._can_wait = not proving and not (poll_state.waiting and closes)
         self._interval_s = next_interval_s(self.poll_policy, poll_state, self.entropy.jitter())
         self._stirred = False
         since_us = self.clock.monotonic_us() if self._ended_us is None else self._ended_us
         self._due_us = since_us + int(self._interval_s * SECOND_US)
 
-    def open_gate(self) -> Gate | None:
-        """For a reading asked for from now on; ``close_gate`` must follow. None: too many wait already."""
+    def in_hand(self, since_us: int) -> Reading | Failure | None:
+        """What the last read gave, if it was sent at ``since_us`` (monotonic) or later."""
+        return self._last if self._last_sent_us >= since_us else None
+
+    def open_gate(self, since_us: int) -> Gate | None:
+        """For a read sent at ``since_us`` or later, whoever has it sent; ``close_gate`` must follow. None: too many
+        wait already.
+        """
         if len(self._gates) >= (GATES_SILENT_MAX if self._failures else GATES_MAX):
             return None
-        gate = Gate(self.clock.monotonic_us(), asyncio.get_running_loop().create_future())
+        gate = Gate(since_us, asyncio.get_running_loop().create_future())
         self._gates.append(gate)
-        self.ask()
         return gate
 
     def close_gate(self, gate: Gate) -> None:

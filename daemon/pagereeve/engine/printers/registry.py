@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Awaitable, Callable, Iterator, Mapping, Sequence
+from collections.abc import Awaitable, Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from pagereeve.domain.facts.facts import PlateauRead, ReadFailed
 from pagereeve.domain.facts.policy import Policy
 from pagereeve.domain.facts.reading import Reading
+from pagereeve.engine.printers.context import WatcherContext
 from pagereeve.engine.printers.reading_recorder import reading_of
 from pagereeve.engine.printers.waiting_strangers import WaitingStrangers
-from pagereeve.engine.printers.watcher import PrinterWatcher, WatcherContext
+from pagereeve.engine.printers.watcher import PrinterWatcher
 from pagereeve.engine.supervision.supervisor import Supervisor
 from pagereeve.ports.journal import JournalUnavailable
 from pagereeve.ports.meter import MeterTarget
@@ -64,13 +65,18 @@ class PrinterRegistry:
     _leaving: set[str] = field(default_factory=set)
     _waiting: WaitingStrangers = field(default_factory=WaitingStrangers)
 
-    def start(self, seen: Mapping[str, PlateauRead | ReadFailed] | None = None) -> None:
-        """``seen``: what each meter was last seen to do, which is shown until it is read again."""
+    def start(
+        self, seen: Mapping[str, PlateauRead | ReadFailed] | None = None, written: Iterable[str] | None = None
+    ) -> None:
+        """``seen``: what each meter was last seen to do, which is shown until it is read again. ``written``: the
+        printers of which the journal holds anything; None where that is not known.
+        """
+        fresh = set() if written is None else self.registered.keys() - set(written)
         known = seen or {}
         self._behind = _behind_of(self.registered)
         for name, registered in self.registered.items():
             seen_last = reading_of(known.get(name))
-            self._begin(self._owner(name, registered, seen_last))
+            self._begin(self._owner(name, registered, seen_last, unwritten=name in fresh))
 
     async def change(
         self, registered: Mapping[str, RegisteredPrinter], between: Callable[[], Awaitable[None]] | None = None
@@ -163,9 +169,11 @@ class PrinterRegistry:
     def _strangers(self) -> int:
         return len(self.watchers.keys() - self.registered.keys())
 
-    def _owner(self, name: str, registered: RegisteredPrinter, seen: Reading | None = None) -> PrinterWatcher:
-        target, policy = registered.target, registered.policy
-        return PrinterWatcher(name, self.around, target, policy, seen=seen, gateway=registered.gateway)
+    def _owner(
+        self, name: str, registered: RegisteredPrinter, seen: Reading | None = None, *, unwritten: bool = False
+    ) -> PrinterWatcher:
+        target, policy, gateway = registered.target, registered.policy, registered.gateway
+        return PrinterWatcher(name, self.around, target, policy, seen=seen, gateway=gateway, unwritten=unwritten)
 
     def telemetry(self) -> Iterator[PrinterTelemetry]:
         """Of the registry's own printers: strangers are no part of the site. Watchers may come and go meanwhile."""

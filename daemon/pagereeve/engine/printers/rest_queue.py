@@ -27,10 +27,12 @@ ANSWER_KEPT_US: Final = 5 * SECOND_US
 
 @dataclass(eq=False, slots=True)
 class Waiter:
-    """``rested`` is set once the release of that start notice may begin: whether all before it had come to rest."""
+    """``since_us`` is when its notice came. ``rested`` is set once the release of that start notice may begin: whether
+    all before it had come to rest.
+    """
 
     notice: EventKey
-    asked_us: int
+    since_us: int
     rested: asyncio.Future[bool]
 
 
@@ -48,11 +50,11 @@ class RestQueue:
     def __len__(self) -> int:
         return len(self._waiters)
 
-    def join(self, notice: EventKey) -> Waiter | None:
+    def join(self, notice: EventKey, since_us: int) -> Waiter | None:
         """The last in the queue; ``leave`` must follow. None: too many wait already."""
         if len(self._waiters) >= WAITERS_MAX:
             return None
-        waiter = Waiter(notice, self.clock.monotonic_us(), asyncio.get_running_loop().create_future())
+        waiter = Waiter(notice, since_us, asyncio.get_running_loop().create_future())
         self._waiters.append(waiter)
         return waiter
 
@@ -78,7 +80,7 @@ class RestQueue:
         if not self._waiters or self._answered or view is None or read_us is None:
             return
         first, waiting = self._waiters[0], {waiter.notice for waiter in self._waiters}
-        if first.asked_us > read_us:
+        if first.since_us > read_us:
             return
         if not any(_holds_up(window, waiting) for window in view.windows) or rests_provably(view, waiting):
             self._answer(first, rested=True)

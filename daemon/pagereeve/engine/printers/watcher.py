@@ -3,40 +3,36 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import InitVar, dataclass, field, replace
 from typing import Final
 
 from pagereeve.domain.brackets.timeline import EventKey, started_again
 from pagereeve.domain.facts.facts import PlateauRead, PolicySet, ReleaseAnswered, ReleaseStarted
+from pagereeve.domain.facts.in_force import Rules
 from pagereeve.domain.facts.jobs import JobCounted
 from pagereeve.domain.facts.policy import Policy
 from pagereeve.domain.facts.reading import Failure, Reading, SilenceReason
 from pagereeve.domain.findings.waiting import Waiting
 from pagereeve.domain.projection.projector import PrinterProjector
 from pagereeve.domain.projection.running_totals import RunningTotals
-from pagereeve.engine.counters import EngineCounters
 from pagereeve.engine.ledger_updater import LedgerUpdater
 from pagereeve.engine.printers.arrivals import Arrival
+from pagereeve.engine.printers.context import WatcherContext
 from pagereeve.engine.printers.job_following import JobFollower
 from pagereeve.engine.printers.loading import open_projector
 from pagereeve.engine.printers.meter_reads import MeterReads
 from pagereeve.engine.printers.named_jobs import named_jobs
 from pagereeve.engine.printers.open_windows import OpenWindows
 from pagereeve.engine.printers.poll_schedule import PollSchedule
-from pagereeve.engine.printers.polling import PollPolicy
 from pagereeve.engine.printers.reading_recorder import ReadingRecorder
 from pagereeve.engine.printers.rest_queue import FAILURES_MAX, RestQueue
 from pagereeve.engine.printers.settle_learning import SettleLearner
 from pagereeve.engine.supervision.heartbeat import GRACE_S, STORE_LONGEST_S, Heartbeat
 from pagereeve.engine.supervision.wakeup import Wakeup, seconds_until
-from pagereeve.ports.clock import Clock
-from pagereeve.ports.entropy import Entropy
-from pagereeve.ports.gateways import GatewayWords
 from pagereeve.ports.jobs import JobWitness
 from pagereeve.ports.journal import JournalUnavailable
-from pagereeve.ports.meter import Meter, MeterTarget
-from pagereeve.ports.store import WatcherStore
+from pagereeve.ports.meter import MeterTarget
 from pagereeve.ports.telemetry import PrinterTelemetry
 
 INBOX_MAX = 5_000
@@ -46,10 +42,6 @@ SAID_MAX = 1_000
 # To ask a printer for its jobs takes longer than this; to see that it has none to tell of does not. What was read waits
 # for no longer look.
 LONG_LOOK_US = 5_000
-# So many projections in a turn of the event loop; notices and requests to meters come in between.
-PROJECTED_AT_ONCE_MAX = 2
-# All watchers begin at once, and each reads its rows: so many at a time, or whoever asks for one row waits for all.
-OPENED_AT_ONCE_MAX = 3
 # A printer that nobody registered has no meter to read: its watcher leaves after this long without an event.
 IDLE_STRANGER_S = 600.0
 # And after this long where others wait for its place.
@@ -60,39 +52,13 @@ UNHEARD: Final = frozenset(
     {SilenceReason.TIMEOUT, SilenceReason.ASLEEP, SilenceReason.UNREACHABLE, SilenceReason.REFUSED}
 )
 
-ReadListener = Callable[[str, Reading | Failure], None]
-LearnListener = Callable[[str, int], None]
-
-
-@dataclass(frozen=True, slots=True)
-class WatcherContext:
-    """What every watcher works with. ``apart``: dates of this boot are no continuation of those before it.
-
-    ``jobs`` says what printers tell of their own jobs, where anybody asks them. ``openings``: who may read its rows.
-    ``projecting``: who may project in a turn of the loop: a notice waits for no more.
-    """
-
-    store: WatcherStore
-    meter: Meter
-    clock: Clock
-    entropy: Entropy
-    poll_policy: PollPolicy
-    counters: EngineCounters
-    on_read: ReadListener | None = None
-    on_learned: LearnListener | None = None
-    first_spread_s: float = 30.0
-    apart: bool = False
-    gateways: GatewayWords | None = None
-    jobs: JobWitness | None = None
-    projecting: asyncio.Semaphore = field(default_factory=lambda: asyncio.Semaphore(PROJECTED_AT_ONCE_MAX))
-    openings: asyncio.Semaphore = field(default_factory=lambda: asyncio.Semaphore(OPENED_AT_ONCE_MAX))
-
 
 @dataclass(slots=True)
 class PrinterWatcher:
     """``target`` and ``policy`` are None for a printer that is not in the registry: it has a projector, but no
     meter. ``target`` alone is None where people read the panel. ``seen`` is the last good reading that is known before
-    the first one; ``gateway`` the box in front of it.
+    the first one; ``gateway`` the box in front of it. ``unwritten``: the journal holds nothing of it, so that nothing
+    need be read when it begins; what comes meanwhile is handed over.
     """
 
     printer: str
@@ -101,6 +67,7 @@ class PrinterWatcher:
     policy: Policy | None = None
     seen: InitVar[Reading | None] = None
     gateway: str = ""
+    unwritten: bool = False
     heartbeat: Heartbeat = field(init=False)
     recorder: ReadingRecorder = field(init=False)
     updater: LedgerUpdater[PrinterProjector] = field(init=False)
@@ -112,6 +79,7 @@ class PrinterWatcher:
     _wakeup: Wakeup = field(init=False)
     _quiet_until_us: int = 0
     _policy_due: bool = False
+    _rest_asked: bool = False
     _idle_s: float = IDLE_STRANGER_S
     _looks_long: bool = True
     _said: list[JobCounted] = field(default_factory=list)
@@ -122,7 +90,7 @@ class PrinterWatcher:
         self.heartbeat = Heartbeat(around.clock)
         self.recorder = ReadingRecorder(self.printer, around.store, around.clock, last_good=seen, apart=around.apart)
         self.updater = LedgerUpdater(self.printer, around.store, around.clock, self.heartbeat, self._projector_before)
-        self.schedule = PollSchedule(around.clock, around.entropy, around.poll_policy)
+        self.schedule = PollSchedule(around.clock, around.entropy, around.poll_policy, around.pressed)
         self.reads = MeterReads(around.meter, self.schedule)
         self.rest_queue = RestQueue(around.clock)
         self.follower = JobFollower(self.printer)
@@ -158,8 +126,12 @@ class PrinterWatcher:
         self._idle_s = HURRIED_STRANGER_S
         self._wakeup.call()
 
-    def ask_for_reading(self) -> None:
-        """The meter is about to move: read it now, whatever the watcher does, or as soon as the last read has ended."""
+    def ask_for_reading(self, since_us: int | None = None) -> None:
+        """The meter is about to move: read it now, whatever the watcher does, or as soon as the last read has ended;
+        unless a read was sent at ``since_us`` (monotonic) or later, whoever had it sent.
+        """
+        if since_us is not None and (self.reads.serves(since_us) or self.schedule.in_hand(since_us) is not None):
+            return
         self.schedule.ask()
         self._begin_read()
 
@@ -189,17 +161,19 @@ class PrinterWatcher:
             self.reads.begin(self.target)
         self._wakeup.call()
 
-    async def reading(self, wait_s: float) -> Reading | Failure | None:
-        """A read asked for from now on; None where none was in hand within ``wait_s``, or there is no meter.
+    async def reading(self, wait_s: float, since_us: int) -> Reading | Failure | None:
+        """A read sent at ``since_us`` (monotonic) or later; None without a meter, or where none came within ``wait_s``.
 
         Where too many wait already, nobody else does: at a silent meter the last failure is the answer.
         """
         if self.target is None:
             return None
-        gate = self.schedule.open_gate()
+        if (known := self.schedule.in_hand(since_us)) is not None:
+            return known
+        gate = self.schedule.open_gate(since_us)
         if gate is None:
             return self.last if self.schedule.failures else None
-        self._begin_read()
+        self.ask_for_reading(since_us)
         try:
             async with asyncio.timeout(wait_s):
                 return await gate.answer
@@ -208,17 +182,21 @@ class PrinterWatcher:
         finally:
             self.schedule.close_gate(gate)
 
-    async def rest(self, notice: EventKey, wait_s: float) -> bool:
-        """Whether, within ``wait_s``, all releases answered before that start notice came to rest.
+    async def rest(self, notice: EventKey, wait_s: float, since_us: int) -> bool:
+        """Whether, within ``wait_s``, all releases answered before that start notice, which came at ``since_us``
+        (monotonic), came to rest.
 
         Who asks first is answered first, one at a time. A meter that does not answer holds nobody.
         """
         if self.target is None or self.schedule.failures >= FAILURES_MAX:
             return False
-        waiter = self.rest_queue.join(notice)
+        waiter = self.rest_queue.join(notice, since_us)
         if waiter is None:
             return False
-        self.ask_for_reading()
+        self.ask_for_reading(since_us)
+        # Where the reading is in hand, rows that know the notice are all that is lacking.
+        self._rest_asked = True
+        self._wakeup.call()
         answered = False
         try:
             async with asyncio.timeout(wait_s):
@@ -277,7 +255,7 @@ class PrinterWatcher:
             elif self.reads.under_way or self.schedule.is_due():
                 await self._observe(self.target)
                 self._plan()
-            elif self.updater.put_off:
+            elif self.updater.put_off or self._rest_asked:
                 await self._advance()
                 self._plan()
             elif heard:
@@ -309,7 +287,11 @@ class PrinterWatcher:
         return projector
 
     async def _open(self) -> None:
-        await self._load()
+        if self.unwritten:
+            self.unwritten = False
+            self.updater.begin(PrinterProjector.reopened(self.printer, Rules.of(()), None, ()))
+        else:
+            await self._load()
         await self._set_policy()
         await self._advance()
         self._plan()
@@ -433,6 +415,7 @@ class PrinterWatcher:
         """Project the open stretch and store what changed, with what was read; a reading that changes no row is not
         projected.
         """
+        self._rest_asked = False
         if not self.updater.may_project():
             await self.recorder.keep_due()
             return

@@ -117,11 +117,14 @@ class EventsEndpoint:
         feed: str = "http",
         callers: HttpCallers | None = None,
         stats: FeedStats | None = None,
+        overloaded_s: Callable[[], int | None] = lambda: None,
     ) -> None:
+        """``overloaded_s``: None, or after how many seconds a sender that can wait is to come again."""
         self.stats = stats or FeedStats()
         self._limits = limits or HttpLimits()
         self.stats.requests_max = self._limits.requests_max
         self._clock = clock
+        self._overloaded_s = overloaded_s
         self.callers = callers or HttpCallers(clock.now_us)
         self.stats.attempts_failed = self.callers.failures
         self.quotas = SenderQuotas(self._limits.quotas, clock)
@@ -191,11 +194,19 @@ class EventsEndpoint:
             raise found
         if self.stats.requests_open > limits.requests_max:
             raise Refusal("over-capacity", "request", "too many at once; send it again later")
+        if (again_s := self._overloaded_s()) is not None and not self._waits(request):
+            # Before its body is read: what waits in memory is what must not grow. Gated notices keep their place.
+            problem = f"the daemon is overloaded, and nothing was stored; send it again after {again_s} s"
+            raise Refusal("over-capacity", "request", problem, "overloaded", retry_after_s=again_s)
         if request.coding not in {"", "identity"}:
             raise Refusal("wrong-media-type", "Content-Encoding", "compressed bodies are not served; send it plain")
         if request.length_bytes > self._most_bytes(request):
             raise _too_large(self._most_bytes(request))
         self.quotas.room(request.sender)
+
+    def _waits(self, request: _Request) -> bool:
+        """A person's job is held until this is answered."""
+        return bool(prefer.waiting(request.prefer, self._limits.wait_max_s).seconds)
 
     def _found(self, request: _Request) -> Refusal | None:
         """Why the head shows nobody who is known. What must wait for the body is kept in ``request.signed``."""
@@ -300,7 +311,13 @@ def _applied(waiting: prefer.Waiting) -> Headers:
 
 
 def make_events(
-    settings: HttpSettings, intake: Intake, clock: Clock, *, requests_max: int, callers: HttpCallers
+    settings: HttpSettings,
+    intake: Intake,
+    clock: Clock,
+    *,
+    requests_max: int,
+    callers: HttpCallers,
+    overloaded_s: Callable[[], int | None] = lambda: None,
 ) -> EventsEndpoint:
     limits = HttpLimits(
         body_max_bytes=settings.body_max_bytes,
@@ -310,4 +327,4 @@ def make_events(
         requests_max=requests_max,
         quotas=QuotaLimits(settings.requests_per_s, settings.requests_burst, settings.day_max_bytes),
     )
-    return EventsEndpoint(intake, limits, clock=clock, callers=callers)
+    return EventsEndpoint(intake, limits, clock=clock, callers=callers, overloaded_s=overloaded_s)

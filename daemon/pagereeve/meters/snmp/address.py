@@ -85,12 +85,9 @@ class Resolver:
 
     async def resolve(self, host: str, port: int, timeout_s: float) -> AgentAddress:
         """The address to send to. Raises NameNotFound, also where the name service takes longer than ``timeout_s``."""
-        if address := numeric(host, port):
+        if address := self.known(host, port):
             return address
         key = (host, port)
-        known = self._known.get(key)
-        if known and self._clock.monotonic_us() < known.until_us:
-            return known.address
         task = self._asking.get(key)
         if task is None:
             task = self._asking[key] = asyncio.create_task(self._look_up(host, port))
@@ -100,6 +97,13 @@ class Resolver:
             return await asyncio.wait_for(asyncio.shield(task), timeout_s)
         except TimeoutError:
             raise NameNotFound(f"the name service took longer than {timeout_s:.1f} s for {host[:80]!r}") from None
+
+    def known(self, host: str, port: int) -> AgentAddress | None:
+        """The address without asking anybody; None where ``resolve`` has to look it up."""
+        if address := numeric(host, port):
+            return address
+        known = self._known.get((host, port))
+        return known.address if known and self._clock.monotonic_us() < known.until_us else None
 
     def forget(self, host: str, port: int) -> None:
         """Look the name up again next time: the old address does not answer."""

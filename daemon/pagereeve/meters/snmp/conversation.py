@@ -14,7 +14,7 @@ from pagereeve.meters.snmp.habits import HIDING, Habit, told
 from pagereeve.meters.snmp.limits import NO_HABITS, TEMPLATES_MAX, AgentLimits
 from pagereeve.meters.snmp.message import GET, GET_NEXT, NO_SUCH_NAME, TOO_BIG, Response, error_name, template
 from pagereeve.meters.snmp.names import SYS_UP_TIME, SYSTEM_GROUP
-from pagereeve.meters.snmp.question import STRICT, Leave, ReadEnded, RequestPatience, SnmpAnswer, SnmpRequest
+from pagereeve.meters.snmp.question import ReadEnded, RequestPatience, SnmpAnswer, SnmpRequest, Unanswered, leave_of
 from pagereeve.meters.snmp.reports import take_report
 from pagereeve.meters.snmp.session3 import UNKNOWN_ENGINE, Report, Session3, hint
 from pagereeve.meters.snmp.stepping import Stepping
@@ -38,6 +38,13 @@ class Got(NamedTuple):
     received_us: int
 
 
+class Heard(NamedTuple):
+    """A request that was sent before the conversation began, and what came of it: it is not sent a second time."""
+
+    request: SnmpRequest
+    result: SnmpAnswer | Unanswered
+
+
 class Conversation:
     """All requests of one read share its deadline. Raises ReadEnded.
 
@@ -55,6 +62,7 @@ class Conversation:
         lane: int,
         on_sent: Callable[[int], None] | None = None,
         session: Session3 | None = None,
+        heard: Heard | None = None,
     ) -> None:
         self.responder = key_label(address.key)
         self._endpoint = endpoint
@@ -65,9 +73,10 @@ class Conversation:
         self.limits = limits
         limits.lately = NO_HABITS
         self._lane = lane
-        self._leave = Leave(target.answers_from, target.any_port) if target.answers_from or target.any_port else STRICT
+        self._leave = leave_of(target)
         self._on_sent = on_sent
         self._session = session
+        self._heard = heard
         self.answered = False
         self._heard_get = self._heard_next = self._saw_next = self._believed = False
         self._slowest_us = 0
@@ -342,15 +351,19 @@ class Conversation:
     async def _sent(
         self, request: SnmpRequest, deadline_us: int | None = None, patience: RequestPatience | None = None
     ) -> SnmpAnswer:
-        result = await self._endpoint.ask(
-            self._address,
-            request,
-            self._deadline_us if deadline_us is None else deadline_us,
-            patience or self._patience,
-            lane=self._lane,
-            leave=self._leave,
-            on_sent=self._on_sent,
-        )
+        heard, self._heard = self._heard, None
+        if heard is not None and heard.request is request:
+            result = heard.result
+        else:
+            result = await self._endpoint.ask(
+                self._address,
+                request,
+                self._deadline_us if deadline_us is None else deadline_us,
+                patience or self._patience,
+                lane=self._lane,
+                leave=self._leave,
+                on_sent=self._on_sent,
+            )
         self._on_sent = None
         if isinstance(result, SnmpAnswer):
             self.answered = True

@@ -14,6 +14,7 @@ import os
 import socket
 from collections import Counter
 from collections.abc import Callable
+from itertools import islice
 from typing import NamedTuple
 
 from pagereeve.domain.facts.reading import SilenceReason
@@ -35,11 +36,13 @@ from pagereeve.meters.snmp.question import (
 )
 from pagereeve.meters.snmp.session3 import Report, Unauthentic
 from pagereeve.meters.snmp.stats import DatagramRefusal, MeterStats
+from pagereeve.meters.snmp.turns import Room
 from pagereeve.ports.clock import Clock
 from pagereeve.ports.entropy import Entropy
 
 IN_FLIGHT_MAX = 4096
 CLOSED_IDS_MAX = 4096
+CLOSED_IDS_MORE = 512
 LATE_MAX = 4096
 NO_RESPONSE = Response(0, 0, 0, ())
 # Printers that need a local port of their own; each takes two descriptors for a family.
@@ -80,7 +83,7 @@ class Endpoint:
         self._clock = clock
         self._entropy = entropy
         self._receive_buffer_bytes = receive_buffer_bytes
-        self._room = asyncio.Semaphore(in_flight_max)
+        self._room = Room(in_flight_max)
         self._lanes: dict[tuple[int, int], Lane] = {}
         self._lane_owners: Counter[int] = Counter()
         self._retired: list[Lane] = []
@@ -109,57 +112,38 @@ class Endpoint:
         ``lane`` picks the local port; ``leave`` says from where else answers may come; ``on_sent`` receives the
         monotonic instant at which the first try left.
         """
-        if self._room.locked():
+        if not self._room.take_now() and not await self._room.take(
+            (deadline_us - self._clock.monotonic_us()) / 1_000_000
+        ):
+            return Unanswered(SilenceReason.TIMEOUT, "not sent: too many requests were in flight all the time")
+        question: Question | None = None
+        try:
+            if self._shut:
+                return Unanswered(SilenceReason.TIMEOUT, "not sent: the reader is closed")
             try:
-                async with asyncio.timeout((deadline_us - self._clock.monotonic_us()) / 1_000_000):
-                    await self._room.acquire()
-            except TimeoutError:
-                return Unanswered(SilenceReason.TIMEOUT, "not sent: too many requests were in flight all the time")
-        else:
-            await self._room.acquire()
-        try:
-            return await self._asked(address, template, deadline_us, patience, lane, leave, on_sent)
-        finally:
-            self._room.release()
-
-    async def _asked(
-        self,
-        address: AgentAddress,
-        template: SnmpRequest,
-        deadline_us: int,
-        patience: RequestPatience,
-        lane: int,
-        leave: Leave,
-        on_sent: Callable[[int], None] | None,
-    ) -> SnmpAnswer | Unanswered:
-        if self._shut:
-            return Unanswered(SilenceReason.TIMEOUT, "not sent: the reader is closed")
-        try:
-            via = self._lane(address.family, lane)
-        except OSError as error:
-            return Unanswered(SilenceReason.UNREACHABLE, f"no local socket for {key_label(address.key)}: {error}")
-        question = Question(
-            address=address,
-            lane=via,
-            template=template,
-            deadline_us=deadline_us,
-            patience=patience,
-            wait_us=int(patience.first_s * 1_000_000),
-            done=asyncio.get_running_loop().create_future(),
-            leave=leave,
-            on_sent=on_sent,
-        )
-        self._by_source[address.key] = question
-        via.users += 1
-        try:
+                via = self._lane(address.family, lane)
+            except OSError as error:
+                return Unanswered(SilenceReason.UNREACHABLE, f"no local socket for {key_label(address.key)}: {error}")
+            wait_us = int(patience.first_s * 1_000_000)
+            done: asyncio.Future[SnmpAnswer | Unanswered] = via.loop.create_future()
+            question = Question(address, via, template, deadline_us, patience, wait_us, done, leave, on_sent)
+            self._by_source[address.key] = question
+            via.users += 1
             self._try(question)
-            return await question.done
+            return await done
         finally:
-            via.users -= 1
-            self._end(question)
-            if via in self._retired and not via.users:
-                self._retired.remove(via)
-                self._close_lane(via)
+            if question is not None:
+                self._leave_lane(question)
+            self._room.leave()
+
+    def _leave_lane(self, question: Question) -> None:
+        """Whoever asked has what there is, or has gone away."""
+        via = question.lane
+        via.users -= 1
+        self._end(question)
+        if not via.users and self._retired and via in self._retired:
+            self._retired.remove(via)
+            self._close_lane(via)
 
     def another_lane(self, lane: int) -> int:
         """The number of a lane of the caller's own with a fresh local port, in the place of ``lane``; no other moves.
@@ -374,6 +358,7 @@ class Endpoint:
 
     def _finish(self, question: Question, result: SnmpAnswer | Unanswered) -> None:
         if not question.done.done():
+            question.answered = isinstance(result, SnmpAnswer)
             question.done.set_result(result)
         self._end(question)
 
@@ -385,10 +370,10 @@ class Endpoint:
         self._deadlines.drop(question)
         if self._by_source.get(question.address.key) is question:
             del self._by_source[question.address.key]
-        done = question.done
-        answered = done.done() and not done.cancelled() and isinstance(done.result(), SnmpAnswer)
         for request_id, sent in question.sent.items():
             if self._by_id.pop(request_id, None) is not None:
-                self._closed[request_id] = Closed(question.address.key, sent.monotonic_us, answered)
-        while len(self._closed) > CLOSED_IDS_MAX:
-            del self._closed[next(iter(self._closed))]
+                self._closed[request_id] = Closed(question.address.key, sent.monotonic_us, question.answered)
+        if len(self._closed) > CLOSED_IDS_MAX + CLOSED_IDS_MORE:
+            # Many at once: the first of a dict is slow to find behind those that were deleted before it.
+            for request_id in list(islice(self._closed, len(self._closed) - CLOSED_IDS_MAX)):
+                del self._closed[request_id]

@@ -79,12 +79,12 @@ class Lane:
             self._socket.settimeout(0)
             self._set_up(receive_buffer_bytes)
             self._socket.bind(("", 0))
-            self._loop = asyncio.get_running_loop()
+            self.loop = asyncio.get_running_loop()
             self._watched = watched(self._socket)
         except BaseException:
             self._socket.close()
             raise
-        self._loop.add_reader(self._watched, self._on_readable)
+        self.loop.add_reader(self._watched, self._on_readable)
         self._calls = 0
         self._suspect_calls = -1
         self._turn_ended = False
@@ -156,7 +156,7 @@ class Lane:
             self._watch_again()
         self._suspect_calls, self._turn_ended = self._calls, False
         # The second call comes after the loop has looked at its descriptors once more.
-        self._loop.call_soon(self._loop.call_soon, self._end_turn)
+        self.loop.call_soon(self.loop.call_soon, self._end_turn)
         self._read()
         return stalled
 
@@ -169,14 +169,14 @@ class Lane:
         return any(events & select.POLLIN for _, events in poll.poll(0))
 
     def _watch_again(self) -> None:
-        self._loop.remove_reader(self._watched)
+        self.loop.remove_reader(self._watched)
         if self._watched is not self._socket:
             self._watched.close()
         self._watched = watched(self._socket)
-        self._loop.add_reader(self._watched, self._on_readable)
+        self.loop.add_reader(self._watched, self._on_readable)
 
     def close(self) -> None:
-        self._loop.remove_reader(self._watched)
+        self.loop.remove_reader(self._watched)
         self._watched.close()
         self._socket.close()
 

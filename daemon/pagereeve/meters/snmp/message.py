@@ -67,6 +67,20 @@ class Tail(NamedTuple):
     varbinds: tuple[Varbind, ...]
 
 
+class Last(NamedTuple):
+    """A template's last answer without an error: its PDU's body up to the first value, that value, and the tail.
+
+    All lengths stand outside the value: what begins alike, is as long and ends alike differs in the value alone.
+    """
+
+    body: int
+    end: int
+    front: bytes
+    value_at: int
+    first: Varbind
+    tail: Tail
+
+
 NO_TAIL: Final = Tail(b"", ())
 NO_ERROR: Final = bytes((INTEGER, 1, 0)) * 2
 """Error-status and error-index of nearly every answer."""
@@ -76,14 +90,14 @@ NO_ERROR: Final = bytes((INTEGER, 1, 0)) * 2
 class Template:
     """A request that lacks only its id, which is always four octets long.
 
-    ``tail`` is of its last answer: a resting printer's answers differ in the uptime alone, which comes first, and what
-    is octet for octet as it was need not be read again.
+    A resting printer's answers differ in the uptime alone, which comes first, and what is octet for octet as it was in
+    the ``last`` one need not be read again.
     """
 
     before: bytes
     after: bytes
     oids: tuple[bytes, ...]
-    tail: Tail = field(default=NO_TAIL, compare=False)
+    last: Last | None = field(default=None, compare=False)
 
     def datagram(self, request_id: int) -> bytes:
         return self.before + request_id.to_bytes(4, "big") + self.after
@@ -92,7 +106,15 @@ class Template:
         """What an answer says. Raises DecodeError."""
         if head.version == VERSION_3:
             raise DecodeError("an answer of SNMPv3 to a request of another version")
-        response, self.tail = read_after(datagram, head, self.tail)
+        last = self.last
+        if last is not None and last.body == head.body and last.end == head.end:
+            value_at, first, tail = last.value_at, last.first, last.tail
+            stop = value_at + len(first.content)
+            if datagram.startswith(last.front, head.body) and datagram.startswith(tail.octets, stop):
+                first = Varbind(first.oid, first.tag, datagram[value_at:stop])
+                return Response(head.request_id, 0, 0, (first, *tail.varbinds))
+        response, tail = read_after(datagram, head, NO_TAIL if last is None else last.tail)
+        self.last = _last(datagram, head, response, tail)
         return response
 
     def __repr__(self) -> str:
@@ -196,11 +218,13 @@ class Heads:
         return head
 
 
-def read_pdu(data: bytes, at: int, end: int) -> tuple[int, Response]:
-    """A whole PDU without a message around it: its tag, and what it says. Raises DecodeError."""
+def read_pdu(data: bytes, at: int, end: int, before: Tail) -> tuple[int, Response, Tail]:
+    """A whole PDU without a message around it, after one whose tail was ``before``: its tag, what it says, and its own
+    tail. Raises DecodeError.
+    """
     tag, at, end = read_tlv(data, at, end)
     request_id, at = small(data, at, end, "request id")
-    return tag, read_body(data, Head(request_id, at, end, VERSION_3))
+    return tag, *read_after(data, Head(request_id, at, end, VERSION_3), before)
 
 
 def read_response(data: bytes) -> Response:
@@ -231,6 +255,18 @@ def read_after(data: bytes, head: Head, before: Tail) -> tuple[Response, Tail]:
     octets = data[at:end]
     tail = before if octets == before.octets else Tail(octets, _varbinds(data, at, end))
     return Response(head.request_id, status, index, (first, *tail.varbinds)), tail
+
+
+def _last(data: bytes, head: Head, response: Response, tail: Tail) -> Last | None:
+    """None where the answer is none that the next one may be like."""
+    if not tail.varbinds or not data.startswith(NO_ERROR, head.body, head.end):
+        return None
+    if read_tlv(data, head.body + len(NO_ERROR), head.end)[2] != head.end:
+        return None
+    # The varbind list ends with the PDU, so the first value ends where the tail begins.
+    first = response.varbinds[0]
+    value_at = head.end - len(tail.octets) - len(first.content)
+    return Last(head.body, head.end, data[head.body : value_at], value_at, first, tail)
 
 
 def _varbinds(data: bytes, at: int, end: int) -> tuple[Varbind, ...]:

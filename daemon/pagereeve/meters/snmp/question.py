@@ -13,6 +13,7 @@ from pagereeve.meters.snmp.address import AgentAddress, Key
 from pagereeve.meters.snmp.lane import Lane
 from pagereeve.meters.snmp.message import Head, Response
 from pagereeve.meters.snmp.session3 import Report
+from pagereeve.ports.meter import MeterTarget
 
 # A request for which the kernel had no room is sent so much later, then twice as much, and does not count as a try.
 # So a newcomer comes before those that have long waited, who are mostly the ones that filled the buffer.
@@ -38,6 +39,11 @@ class Leave:
 
 
 STRICT: Final = Leave()
+
+
+def leave_of(target: MeterTarget) -> Leave:
+    """What the printer's entry allows."""
+    return Leave(target.answers_from, target.any_port) if target.answers_from or target.any_port else STRICT
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,6 +114,7 @@ class Question:
     sent: dict[int, Sent] = field(default_factory=dict)
     due_us: int = 0
     ended: bool = False
+    answered: bool = False
     unreadable: str = ""
     stray: str = ""
     unreachable: str = ""

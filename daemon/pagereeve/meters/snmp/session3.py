@@ -9,7 +9,7 @@ from pagereeve.domain.values.errors import PagereeveError
 from pagereeve.meters.snmp import message3, usm
 from pagereeve.meters.snmp.ber import DecodeError, oid_bytes, oid_label
 from pagereeve.meters.snmp.engine import Engine
-from pagereeve.meters.snmp.message import GET, Head, Response, pdu_of, read_pdu
+from pagereeve.meters.snmp.message import GET, NO_TAIL, Head, Response, Tail, pdu_of, read_pdu
 from pagereeve.meters.snmp.message3 import AUTH_FLAG, PRIV_FLAG, REPORT, REPORTABLE_FLAG, Message3, Security
 from pagereeve.ports.clock import Clock
 from pagereeve.ports.meter import UsmUser
@@ -52,6 +52,7 @@ class Request3:
         self._session = session
         self._pdu = pdu_of(pdu_tag, oids)
         self._discovery = discovery
+        self._tail = NO_TAIL
 
     def datagram(self, request_id: int) -> bytes:
         pdu = self._pdu.datagram(request_id)
@@ -59,7 +60,8 @@ class Request3:
 
     def open(self, datagram: bytes, head: Head) -> Response | Report:
         """Raises DecodeError, and Unauthentic for what must be dropped without ending the question."""
-        return self._session.opened(datagram, head)
+        said, self._tail = self._session.opened(datagram, head, self._tail)
+        return said
 
     def __repr__(self) -> str:
         return f"Request3({len(self.oids)} names)"
@@ -129,15 +131,16 @@ class Session3:
             return boots.to_bytes(4, "big") + (self._salt % 2**32).to_bytes(4, "big")
         return self._salt.to_bytes(8, "big")
 
-    def opened(self, datagram: bytes, head: Head) -> Response | Report:
+    def opened(self, datagram: bytes, head: Head, before: Tail) -> tuple[Response | Report, Tail]:
+        """What an answer says after one whose tail was ``before``, and its own tail."""
         message = message3.decode(datagram)
         if message.message_id != head.request_id:
             raise DecodeError("two message ids in one message")
         authentic = self._verified(datagram, message)
         plain = self._plain(message, authentic=authentic)
-        tag, response = read_pdu(plain, message3.pdu_in(plain), len(plain))
+        tag, response, tail = read_pdu(plain, message3.pdu_in(plain), len(plain), before)
         if tag == REPORT:
-            return _report(message, response, authentic=authentic)
+            return _report(message, response, authentic=authentic), NO_TAIL
         if message.flags & self._flags != self._flags:
             raise Unauthentic("an answer of a lower security level than was asked for")
         if response.request_id != head.request_id:
@@ -147,7 +150,7 @@ class Session3:
             raise Unauthentic("another engine or user than was asked")
         if authentic:
             self._in_time(message.security, engine)
-        return response
+        return response, tail
 
     def _verified(self, datagram: bytes, message: Message3) -> bool:
         """True for a right digest, False for a message without one. Raises Unauthentic."""

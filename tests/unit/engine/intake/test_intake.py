@@ -9,7 +9,8 @@ import pytest
 from pagereeve.domain.badges.form import BadgeForm
 from pagereeve.domain.facts.codec import fact_bytes
 from pagereeve.domain.facts.events import PRINTER_NOTED, RELEASE_STARTED
-from pagereeve.domain.facts.facts import BadgePresented, BadgeUnreadable, Conflict, ReleaseEnded, ReleaseStarted
+from pagereeve.domain.facts.facts import BadgePresented, BadgeUnreadable, Conflict, Fact, ReleaseEnded, ReleaseStarted
+from pagereeve.domain.facts.reading import Reading
 from pagereeve.domain.ledger import Verdict
 from pagereeve.domain.values.errors import BadFact
 from pagereeve.domain.values.instants import SECOND_US
@@ -17,7 +18,8 @@ from pagereeve.engine.printers.arrivals import Arrival
 from pagereeve.engine.printers.registry import STRANGERS_MAX
 from pagereeve.engine.printers.watcher import IDLE_STRANGER_S
 from pagereeve.ports.intake import BadgeLine, Envelope, RefusedInput
-from pagereeve.ports.journal import JournalUnavailable
+from pagereeve.ports.journal import JournalUnavailable, Receipt
+from pagereeve.store.memory.journal import MemoryJournal
 from tests.unit.engine.virtual import passing
 from tests.unit.engine.world import SERVER, FakePrinter, World
 
@@ -60,6 +62,51 @@ def test_what_a_gated_release_is_answered(silent: bool, latency_s: float, wait_s
             accepted = await world.start("r", wait_s=wait_s)
             assert (accepted.outcome, accepted.reading) == ("stored", answer)
             assert any(isinstance(fact, ReleaseStarted) for fact in await world.facts())
+
+    passing(story())
+
+
+class SlowToStore(MemoryJournal):
+    """A fact is durable only after ``lasts_s``: longer than a read takes."""
+
+    lasts_s = 0.5
+
+    async def append(self, fact: Fact) -> Receipt:
+        await asyncio.sleep(self.lasts_s)
+        return await super().append(fact)
+
+
+@pytest.mark.parametrize("rest", [False, True], ids=["reading", "rest"])
+def test_the_read_that_a_gated_notice_began_answers_it_and_no_second_one_leaves(rest: bool) -> None:
+    """Whether it is in hand before the notice is durable, or comes after that: one read, and nobody waits longer."""
+
+    async def story(store: MemoryJournal) -> tuple[int, float]:
+        async with World(store=store) as world:
+            await world.passes(100)
+            before, begun_s = len(world.sent_s()), world.now_s
+            accepted = await world.start("r", wait_s=10, rest=rest)
+            assert (accepted.reading, accepted.rest) == ("in-hand", "rested" if rest else "")
+            return len(world.sent_s()) - before, round(world.now_s - begun_s, 2)
+
+    lasts_s = SlowToStore.lasts_s
+    assert passing(story(MemoryJournal())) == (1, 0.05)
+    # Notice and answer are a fact each.
+    assert passing(story(SlowToStore())) == (1, 2 * lasts_s)
+
+
+def test_a_poll_that_left_after_the_notice_came_answers_its_gate() -> None:
+    async def story() -> None:
+        async with World({"p": FakePrinter(latency_s=1.0)}, store=SlowToStore()) as world:
+            await world.passes(100)
+            watcher, since_us = world.watcher(), world.clock.monotonic_us()
+            watcher.change(watcher.target, world.policy, "", read=True)
+            await world.passes(0.2)
+            before = len(world.sent_s())
+            assert isinstance(await watcher.reading(10, since_us), Reading)
+            assert isinstance(await watcher.reading(10, since_us), Reading)
+            assert len(world.sent_s()) == before
+            assert isinstance(await watcher.reading(10, world.clock.monotonic_us()), Reading)
+            assert len(world.sent_s()) == before + 1
 
     passing(story())
 

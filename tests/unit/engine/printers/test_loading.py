@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from pagereeve.domain.facts.facts import Decided, Fact, Origin, ReleaseEnded, ReleaseStarted
 from pagereeve.domain.facts.ticket import Ticket
 from pagereeve.domain.ledger import Verdict
 from pagereeve.domain.projection.projector import Ledger, replay
 from pagereeve.domain.values.instants import SECOND_US
 from pagereeve.engine.printers.loading import open_projector
+from pagereeve.ports.journal import StoredFact
+from pagereeve.store.memory.journal import MemoryJournal
 from tests.unit.engine.virtual import passing
 from tests.unit.engine.world import SERVER, World
 
@@ -158,5 +162,30 @@ def test_what_lies_behind_the_resume_point_is_not_read_again() -> None:
         whole = await open_projector(first.store, "p", before_us=1)
         assert whole.resume_point is None
         assert len([fact for fact in whole._facts.values() if isinstance(fact, ReleaseStarted)]) == 2
+
+    passing(story())
+
+
+def test_a_printer_of_which_the_journal_holds_nothing_reads_nothing_when_it_begins() -> None:
+    """Thousands begin at once; what comes before they have begun is handed over, and known once."""
+
+    class Unread(MemoryJournal):
+        reads = 0
+
+        async def standing_facts(self, printer: str) -> Sequence[StoredFact]:
+            self.reads += printer != ""
+            return await super().standing_facts(printer)
+
+    async def story() -> None:
+        store = Unread()
+        async with World(store=store) as world:
+            await world.release("r", 3)
+            assert store.reads == 0
+            (charge,) = (await world.ledger()).charges
+            assert charge.charged == 3
+        async with World(store=store) as again:
+            await again.passes(10)
+            assert store.reads == 1
+            assert len((await again.ledger()).charges) == 1
 
     passing(story())

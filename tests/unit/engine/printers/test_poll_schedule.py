@@ -146,7 +146,7 @@ def test_the_interval_runs_from_the_end_of_the_last_read() -> None:
 
 
 def opened(schedule: PollSchedule) -> Gate:
-    gate = schedule.open_gate()
+    gate = schedule.open_gate(schedule.clock.monotonic_us())
     assert gate is not None
     return gate
 
@@ -154,13 +154,13 @@ def opened(schedule: PollSchedule) -> Gate:
 def test_so_many_wait_at_one_printer_and_few_where_the_meter_is_silent() -> None:
     async def story() -> None:
         one = schedule()
-        gates = [gate for gate in (one.open_gate() for _ in range(4_000)) if gate is not None]
+        gates = [gate for gate in (one.open_gate(0) for _ in range(4_000)) if gate is not None]
         assert len(gates) == GATES_MAX
         one.ended(BAD, one.begins())
-        assert one.open_gate() is None
+        assert one.open_gate(0) is None
         for gate in gates:
             one.close_gate(gate)
-        assert sum(one.open_gate() is not None for _ in range(4_000)) == GATES_SILENT_MAX
+        assert sum(one.open_gate(0) is not None for _ in range(4_000)) == GATES_SILENT_MAX
 
     passing(story())
 
@@ -171,12 +171,12 @@ def test_a_gate_is_answered_by_a_read_that_was_sent_after_it_was_opened() -> Non
         sent_us = one.begins()
         await asyncio.sleep(1)
         gate = opened(one)
-        assert one.read_asked
         one.ended(BAD, sent_us)
         assert not gate.answer.done()
+        assert one.in_hand(gate.since_us) is None
         one.ended(GOOD, one.begins())
         assert await gate.answer is GOOD
-        assert not one.read_asked
+        assert one.in_hand(gate.since_us) is GOOD
         # A second read must not answer it again.
         one.ended(BAD, one.begins())
         assert await gate.answer is GOOD
@@ -192,5 +192,38 @@ def test_a_closed_gate_hears_nothing_and_the_others_do() -> None:
         one.ended(GOOD, one.begins())
         assert not left.answer.done()
         assert await stays.answer is GOOD
+
+    passing(story())
+
+
+@pytest.mark.parametrize(
+    ("windows", "put_off"),
+    [
+        (OpenWindows(), True),
+        (waiting(), True),
+        (waiting(due_s=3.0), False),
+        (waiting(due_s=700.0), True),
+    ],
+    ids=["a baseline", "a window's next look", "what closes a window", "long before it can close"],
+)
+def test_under_load_a_poll_that_can_wait_is_put_off_once(windows: OpenWindows, put_off: bool) -> None:
+    async def story() -> None:
+        one, pressed = schedule(), [False]
+        one.pressed = lambda: pressed[0]
+        await asyncio.sleep(planned_s(one, windows))
+        assert one.is_due()
+        one.ended(GOOD, one.begins())
+        pressed[0] = True
+        await asyncio.sleep(planned_s(one, windows))
+        assert one.is_due() is not put_off
+        if put_off:
+            # Whoever asks, a gate or a notice, is served at once all the same.
+            one.ask()
+            assert one.is_due()
+            one.begins()
+            assert not one.is_due()
+            assert one.due_in_s() == pytest.approx(15.0)
+            await asyncio.sleep(one.due_in_s())
+            assert one.is_due()
 
     passing(story())

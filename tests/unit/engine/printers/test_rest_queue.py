@@ -144,7 +144,7 @@ def test_pages_before_the_answer_are_not_the_releases() -> None:
             first = asyncio.create_task(hold(world, "first", 2))
             await world.passes(1)
             second = asyncio.create_task(hold(world, "second", 4))
-            await world.passes(4)
+            await world.passes(3)
             world.printers["p"].print(world.now_s, 5)
             await asyncio.gather(first, second)
             await world.passes(100)

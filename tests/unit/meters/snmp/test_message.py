@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import random
 import time
 
 import pytest
@@ -13,6 +14,7 @@ from pagereeve.meters.snmp.message import (
     GET_NEXT,
     RESPONSE,
     VARBINDS_MAX,
+    Template,
     error_name,
     four_octet_id,
     read_head,
@@ -148,3 +150,38 @@ def test_error_statuses_have_their_names() -> None:
     assert error_name(5) == "error-status 5 (genErr)"
     assert error_name(18) == "error-status 18 (inconsistentName)"
     assert error_name(99) == "error-status 99 (unknown)"
+
+
+def _said(data: bytes, request: Template | None) -> object:
+    """What an answer says, to a request that had others before it or to nobody; or that it can't be read."""
+    try:
+        return read_response(data) if request is None else request.open(data, read_head(data))
+    except DecodeError:
+        return "unreadable"
+
+
+def test_what_is_remembered_of_the_last_answer_never_changes_what_the_next_one_says() -> None:
+    chosen = random.Random(11)
+    names = [SYS_UP_TIME, LIFE, oid_bytes("1.3.6.1.2.1.25.3.5.1.1.1")]
+    asked = template("2c", "public", GET, names)
+    rows = [(name, COUNTER32, bytes((1, 2, 3))) for name in names]
+    good, grown = a_response(rows), a_response([(names[0], COUNTER32, bytes((9, 9, 9))), *rows[1:]])
+    assert _said(good, asked) == _said(good, None)
+    said_as_usual = _said(grown, asked)
+    assert said_as_usual == _said(grown, None) != _said(good, None)
+    seen = set()
+    for nth in range(20_000):
+        data = bytearray(grown if nth % 2 else good)
+        for _ in range(chosen.randint(0, 2)):
+            at = chosen.randrange(len(data))
+            kind = chosen.randrange(3)
+            if kind == 0:
+                data[at] = chosen.randrange(256)
+            elif kind == 1:
+                data.insert(at, chosen.randrange(256))
+            else:
+                del data[at]
+        said = _said(bytes(data), None)
+        assert _said(bytes(data), asked) == said, bytes(data).hex()
+        seen.add(type(said))
+    assert seen == {str, type(said_as_usual)}

@@ -11,7 +11,7 @@ from pysnmp.proto.secmod.rfc3414.service import SnmpUSMSecurityModel
 from pagereeve.meters.snmp import message3, usm
 from pagereeve.meters.snmp.ber import DecodeError, oid_bytes
 from pagereeve.meters.snmp.engine import LATCHED, Engine
-from pagereeve.meters.snmp.message import GET, RESPONSE, Response, pdu_of, read_head
+from pagereeve.meters.snmp.message import GET, NO_TAIL, RESPONSE, Response, pdu_of, read_head
 from pagereeve.meters.snmp.session3 import UNKNOWN_ENGINE, Report, Session3, Unauthentic
 from pagereeve.ports.meter import AuthProtocol, PrivProtocol, UsmUser
 
@@ -133,7 +133,7 @@ def an_answer(agent: Session3, message_id: int = 2**24 + 7) -> bytes:
 
 
 def opened(session: Session3, datagram: bytes) -> Response | Report:
-    return session.opened(datagram, read_head(datagram))
+    return session.opened(datagram, read_head(datagram), NO_TAIL)[0]
 
 
 @pytest.mark.parametrize(

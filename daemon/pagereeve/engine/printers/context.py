@@ -1,0 +1,49 @@
+"""What all watchers have in common."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable
+from dataclasses import dataclass, field
+
+from pagereeve.domain.facts.reading import Failure, Reading
+from pagereeve.engine.counters import EngineCounters
+from pagereeve.engine.printers.polling import PollPolicy
+from pagereeve.engine.printers.projecting import ProjectingTurns
+from pagereeve.ports.clock import Clock
+from pagereeve.ports.entropy import Entropy
+from pagereeve.ports.gateways import GatewayWords
+from pagereeve.ports.jobs import JobWitness
+from pagereeve.ports.meter import Meter
+from pagereeve.ports.store import WatcherStore
+
+# All watchers begin at once, and each reads its rows: so many at a time, or whoever asks for one row waits for all.
+OPENED_AT_ONCE_MAX = 3
+
+ReadListener = Callable[[str, Reading | Failure], None]
+LearnListener = Callable[[str, int], None]
+
+
+@dataclass(frozen=True, slots=True)
+class WatcherContext:
+    """What every watcher works with. ``apart``: dates of this boot are no continuation of those before it.
+
+    ``jobs`` says what printers tell of their own jobs, where anybody asks them. ``openings``: who may read its rows.
+    ``projecting``: who may project in a turn of the loop. ``pressed``: polls that can wait are put off.
+    """
+
+    store: WatcherStore
+    meter: Meter
+    clock: Clock
+    entropy: Entropy
+    poll_policy: PollPolicy
+    counters: EngineCounters
+    on_read: ReadListener | None = None
+    on_learned: LearnListener | None = None
+    first_spread_s: float = 30.0
+    apart: bool = False
+    gateways: GatewayWords | None = None
+    jobs: JobWitness | None = None
+    pressed: Callable[[], bool] = lambda: False
+    projecting: ProjectingTurns = field(default_factory=ProjectingTurns)
+    openings: asyncio.Semaphore = field(default_factory=lambda: asyncio.Semaphore(OPENED_AT_ONCE_MAX))
