@@ -96,6 +96,8 @@ class OpenIdProvider:
                 await self._send(self.bend_configuration(self.configuration()), send)
             case "/keys":
                 await self._send({"keys": [one.as_dict(private=False) for one in self.published]}, send)
+            case "/authorize":
+                await self._send_on(self.authorized(f"{self.issuer}{path}?{scope['query_string'].decode()}"), send)
             case "/token":
                 answer, status = self._token(scope, await _body(receive))
                 await self._send(answer, send, status)
@@ -166,6 +168,11 @@ class OpenIdProvider:
             headers.append((b"content-encoding", b"gzip"))
         await send({"type": "http.response.start", "status": status, "headers": headers})
         await send({"type": "http.response.body", "body": body})
+
+    async def _send_on(self, address: str, send: Send) -> None:
+        headers = [(b"location", address.encode()), (b"content-length", b"0")]
+        await send({"type": "http.response.start", "status": 302, "headers": headers})
+        await send({"type": "http.response.body", "body": b""})
 
 
 def _client(scope: Scope, given: dict[str, str]) -> tuple[str, ...]:

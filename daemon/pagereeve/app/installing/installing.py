@@ -59,7 +59,7 @@ class Installing:
 
     @property
     def unusable(self) -> str:
-        return NO_FILE if self._file is None else ""
+        return f"{NO_FILE}. Start it with pagereeve run --config FILE." if self._file is None else ""
 
     def now_s(self) -> float:
         return self._clock.monotonic_us() / SECOND_US
