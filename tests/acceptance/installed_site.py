@@ -116,6 +116,7 @@ issuer = "{provider.issuer}"
 client_id = "{CLIENT}"
 client_secret_file = "oidc.secret"
 public_address = "http://127.0.0.1:{port}"
+sign_out_there = true
 [watch]
 baseline = "1s"
 read_timeout = "500ms"

@@ -1,5 +1,5 @@
-"""What people change from the console in a real browser, by the keyboard and on a phone: a month closed, printers added,
-an OpenID provider's sign-in.
+"""What people change in a real browser, by the keyboard and on a phone: a month is closed, printers are added, somebody
+signs in at an OpenID provider, and out.
 """
 
 from __future__ import annotations
@@ -180,7 +180,9 @@ def test_a_list_of_printers_is_looked_at_and_then_added(installed: InstalledSite
 # An OpenID provider
 
 
-def test_a_stranger_is_told_what_lets_him_in_and_then_signs_in(installed: InstalledSite, browser: Browser) -> None:
+def test_a_stranger_is_told_what_lets_him_in_and_then_signs_in_and_out(
+    installed: InstalledSite, browser: Browser
+) -> None:
     with opened(browser, **PHONE) as seen:
         seen.go(f"{installed.site.address}/findings?kind=surplus")
         pressed(seen.page, "a.provider")
@@ -192,4 +194,8 @@ def test_a_stranger_is_told_what_lets_him_in_and_then_signs_in(installed: Instal
         pressed(seen.page, "a.provider")
         expect(seen.page.get_by_text("anise, names hidden")).to_be_visible()
         assert seen.page.url == f"{installed.site.address}/findings?kind=surplus"
+        looked_at(seen)
+        pressed(seen.page, "form[action='/sign-out'] button")
+        expect(seen.page.get_by_role("status")).to_contain_text("You are signed out, here and at 127.0.0.1")
+        assert (installed.provider.out, seen.page.context.cookies()) == ([ANISE], [])
         looked_at(seen)
