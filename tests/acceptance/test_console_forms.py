@@ -13,7 +13,7 @@ from tempfile import TemporaryDirectory
 from typing import Final
 
 import pytest
-from playwright.sync_api import Browser, Page, expect
+from playwright.sync_api import Browser, Page, ViewportSize, expect
 
 from pagereeve.settings import load_settings
 from tests.acceptance.browsing import HEIGHT, NARROW, Seen, chromium, opened, sign_in, tabbed_to
@@ -21,7 +21,8 @@ from tests.acceptance.installed_site import CALM, InstalledSite, installed_site
 from tests.closed_month import MONTH
 from tests.openid_provider import ANISE
 
-PHONE: Final = {"viewport": {"width": NARROW, "height": HEIGHT}}
+SMALL: Final = ViewportSize(width=NARROW, height=HEIGHT)
+PHONE: Final = {"viewport": SMALL}
 REASON: Final = "the finding was talked over"
 
 
@@ -77,7 +78,7 @@ def test_a_month_is_closed_by_the_keyboard_on_a_phone(installed: InstalledSite, 
         main = seen.page.get_by_role("main")
         expect(main).to_contain_text("Yes: nothing stands in the way.")
         looked_at(seen)
-        seen.page.set_viewport_size(PHONE["viewport"])
+        seen.page.set_viewport_size(SMALL)
         typed(seen.page, "input[name=period]", "2025-01")
         pressed(seen.page, "form.closing button")
         expect(seen.page.get_by_role("status")).to_contain_text("Not closed: write the period's name into the form")
@@ -128,7 +129,7 @@ def test_a_printer_is_added_by_the_keyboard_on_a_phone(installed: InstalledSite,
         seen.go(f"{installed.site.address}/installation")
         pressed(seen.page, "main a[href='/installation/add']")
         looked_at(seen)
-        seen.page.set_viewport_size(PHONE["viewport"])
+        seen.page.set_viewport_size(SMALL)
         typed(seen.page, "input[name=name]", "fleet-0001")
         typed(seen.page, "input[name=host]", host)
         typed(seen.page, "input[name=port]", port)
@@ -138,7 +139,7 @@ def test_a_printer_is_added_by_the_keyboard_on_a_phone(installed: InstalledSite,
         pressed(seen.page, "form.entry button")
         expect(seen.page.get_by_role("main")).to_contain_text("Its total stands at 3")
         looked_at(seen)
-        seen.page.set_viewport_size(PHONE["viewport"])
+        seen.page.set_viewport_size(SMALL)
         assert not (installed.folder / "printers.d").exists()
         pressed(seen.page, "form[action$='/confirm'] button")
         expect(seen.page.get_by_role("status")).to_contain_text("Added to the settings, and in force.")

@@ -78,6 +78,9 @@ async def test_printers_are_read_then_added_by_hand_and_by_a_list(site: Site) ->
         assert re.match(r"# Added on the console's page by mara, 20\d\d-\S+Z\. It is the settings' own now", text)
         assert 'serial = "FL-000003"' in text
         await many_by_a_list(browser, site)
+        asked = "/v1/printers/fleet-0003/check"
+        checked = (await browser.post(asked, {}, pagereeve_csrf=await token_of(browser))).json()
+        assert (checked["meter"]["answers"], checked["meter"]["total"], checked["serial"]) == (True, 3, "FL-000003")
         async with asyncio.timeout(20):
             await outside.first_reading("fleet-0003")
             await outside.first_reading("fleet-0002")

@@ -25,6 +25,8 @@ from pagereeve.app.deciding.decider import decision_door
 from pagereeve.app.deciding.door import with_decisions
 from pagereeve.app.housekeeping import start_housekeeping
 from pagereeve.app.http_door import HttpDoor, certificate_of
+from pagereeve.app.installing.api_checks import check_door
+from pagereeve.app.installing.check_door import with_checks
 from pagereeve.app.installing.door import with_installing
 from pagereeve.app.installing.opening import install_door
 from pagereeve.app.local_door import FEED as LOCAL_FEED
@@ -411,9 +413,10 @@ class App:
         web = make_web(self.events, self.telemetry, self.telemetry, around, seal, questions)
         decided = with_decisions(web, decision_door(self.store, self.events, self.clock, self.closings))
         installing = install_door(self._load, self.reloader, lambda: self.meter.profiles, self.events, self.clock)
+        checks = check_door(installing.installing, self.store, self.events)
         self._stack.callback(installing.close)
         self.sign_in = SignIn(
-            with_installing(decided, installing),
+            with_installing(with_checks(decided, checks), installing),
             self.callers,
             stats,
             self.store,

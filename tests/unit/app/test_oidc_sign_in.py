@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Mapping
 from contextlib import asynccontextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -36,8 +36,11 @@ class Jar:
     client: httpx2.AsyncClient
     cookies: dict[str, str] = field(default_factory=dict)
 
-    async def get(
-        self, target: str, method: str = "GET", fields: dict[str, str] | None = None, **headers: str
+    async def get(self, target: str, method: str = "GET", **headers: str) -> httpx2.Response:
+        return await self.sent(target, method, headers)
+
+    async def sent(
+        self, target: str, method: str, headers: Mapping[str, str], fields: dict[str, str] | None = None
     ) -> httpx2.Response:
         sent = {**HTML, **{name.replace("_", "-"): value for name, value in headers.items()}}
         if self.cookies:
@@ -70,7 +73,7 @@ class Scene:
         """By the form of the frame."""
         token = re.search(r'name="csrf" value="([^"]+)"', (await self.jar.get("/now")).text)
         assert token is not None
-        return await self.jar.get("/sign-out", "POST", {"csrf": token[1]}, origin=PAGES, **OWN)
+        return await self.jar.sent("/sign-out", "POST", {"origin": PAGES, **OWN}, {"csrf": token[1]})
 
     def count(self, outcome: str) -> int:
         return self.site.sign_in.counts.counts["oidc", outcome]
@@ -282,7 +285,9 @@ async def test_where_the_provider_can_not_be_asked_ours_ends_and_the_page_says_s
     async with scene(tmp_path, sign_out_there=True) as here:
         await here.signed_in()
         here.provider.bend_configuration = bent
-        here.site.settings = ConsoleSettings(oidc=here.site.settings.oidc.model_copy())  # asked anew
+        oidc = here.site.settings.oidc
+        assert oidc is not None
+        here.site.settings = ConsoleSettings(oidc=oidc.model_copy())  # asked anew
         gone = await here.signed_out()
         assert (gone.headers["location"], here.jar.cookies) == (f"/sign-in?out={told}", {})
         assert "without a password" in (await here.jar.get(gone.headers["location"])).text
