@@ -29,6 +29,7 @@ from pagereeve.app.installing.api_checks import check_door
 from pagereeve.app.installing.check_door import with_checks
 from pagereeve.app.installing.door import with_installing
 from pagereeve.app.installing.opening import install_door
+from pagereeve.app.installing.unjudged import told_at_start
 from pagereeve.app.local_door import FEED as LOCAL_FEED
 from pagereeve.app.local_door import LocalApp, LocalDoor, orders_of
 from pagereeve.app.questions.forwarding import QuestionForwarder
@@ -200,6 +201,7 @@ class App:
         self.counters.remember(await self.store.last_events(), await self.store.newest_us())
         await record_site(self.store, self.clock, settings, self.badges)
         await self._note_settings(settings)
+        await asyncio.to_thread(told_at_start, settings.data_dir)
         self._stack.push_async_callback(self.badge_watcher.finish)
         self._stack.push_async_callback(self.registry.stop)
         self.supervisor.start(

@@ -103,6 +103,7 @@ class World:
 def world(tmp_path: Path) -> World:
     config = tmp_path / "pagereeve.toml"
     config.write_text(TEXT)
+    (tmp_path / "data").mkdir()
     return World(config, Asked(lambda: profiles_with(None)))
 
 

@@ -54,7 +54,7 @@ class Installing:
         self._file = file
         self._checking = checking
         self._clock = clock
-        self._adder = None if file is None else Adder(file.path, reload_now)
+        self._adder = None if file is None else Adder(file.path, settings().data_dir, reload_now)
         self._reads, self._lists = Buckets(*READS), Buckets(*LISTS)
 
     @property
