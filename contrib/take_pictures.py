@@ -38,12 +38,13 @@ NEXT_MONTH: Final = "+40d"
 PLACES: Final = ("now", "printers", "releases", "findings", "accounts", "installation", "words")
 # A4 less its margins, at 96 pixels an inch.
 PAPER: Final = {"width": 718, "height": 1046}
+OF_ACCOUNTS: Final = ("accounts", "period", "statement", "losses", "closing", "decisions")
 PRINTED: Final = ("period", "statement-person", "statement-printer")
 SMALL_BYTES: Final = 60_000
 SMALL_WIDTH: Final = 1040
 COLOURS: Final = 64
 PERSON: Final = "user-vetch"
-ACCOUNT: Final = {"mara": ("read", "names", "decide")}
+ACCOUNT: Final = {"mara": ("read", "names", "decide", "install")}
 KEY: Final = "badge.key"
 
 
@@ -83,6 +84,9 @@ def paths_of(site: ConsoleSite) -> dict[str, str]:
         "statement-printer": f"/accounts/{month}/printer/library-ground",
         "losses": f"/accounts/{month}/losses",
         "closing": f"/accounts/{month}/closing",
+        "decisions": f"/accounts/{month}/decisions",
+        "adding": "/installation/add",
+        "importing": "/installation/import",
         "missing": "/findings/f-nowhere",
     }
 
@@ -149,7 +153,7 @@ def every_page(folder: Path) -> None:
         print_some(browser, pages, ALL / "full")
         take_all(browser, Pages(demo, {"sign-in": "/sign-in?then=%2Ffindings"}), ALL / "full")
         with closed_demo(demo, folder, paths["period"].rpartition("/")[2]) as closed:
-            asked = {name: path for name, path in paths.items() if name.startswith(("period", "statement", "accounts"))}
+            asked = {name: path for name, path in paths.items() if name.startswith(OF_ACCOUNTS)}
             pages = Pages(closed, asked, signed_in(browser, closed, "mara"))
             take_all(browser, pages, ALL / "closed")
             print_some(browser, pages, ALL / "closed")

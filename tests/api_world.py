@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
 from pagereeve.app.closing import ClosingRequest, close_period
 from pagereeve.app.deciding.decider import decision_door
 from pagereeve.app.deciding.door import with_decisions
+from pagereeve.app.installing.api_checks import check_door
+from pagereeve.app.installing.check_door import with_checks
+from pagereeve.app.installing.checking import Checking, PacedInspector
+from pagereeve.app.installing.installing import Installing
 from pagereeve.app.questions.own import with_health
 from pagereeve.app.zone_database import zone_database
 from pagereeve.console.api.asker import headers_of
@@ -25,7 +30,10 @@ from pagereeve.feeds.http.endpoint import EventsEndpoint, HttpLimits
 from pagereeve.feeds.http.guarding import guarded_pages
 from pagereeve.feeds.http.quotas import QuotaLimits
 from pagereeve.feeds.testing import LoopClock, MemoryIntake
+from pagereeve.meters.discovery.profile import profiles_with
 from pagereeve.ports.intake import Accepted, Envelope
+from pagereeve.queries.readiness import PrinterLook
+from pagereeve.settings import PrinterSettings, Settings
 from pagereeve.settings.rates import PriceSettings, RateSettings
 from pagereeve.settings.site import PeriodSettings, SiteSettings
 from pagereeve.store.memory.journal import MemoryJournal
@@ -68,8 +76,9 @@ ROLES: Final = ("nobody", "reader", "names", "decider")
 _CREDENTIALS: Final = (
     credential("reader", "read"),
     credential("names", "read", "names"),
-    credential("decider", "read", "names", "decide"),
+    credential("decider", "read", "names", "decide", "install"),
 )
+_SETTINGS: Final = Settings(printers=(PrinterSettings(name=PRINTER, host="127.0.0.1"),))
 _NO_LIMIT: Final = QuotaLimits(requests_per_s=1e9, requests_burst=1e9, day_max_bytes=2.0**60)
 
 
@@ -152,7 +161,28 @@ def _web(journal: MemoryJournal, *, known: bool) -> AsgiApp:
     web = make_web(
         events, telemetry, telemetry, lambda pages: guarded_pages(pages, callers, events.stats), None, questions
     )
-    return with_decisions(web, decision_door(journal, events, clock, closings_in(journal, lambda: NOW_US, SITE)))
+    decided = with_decisions(web, decision_door(journal, events, clock, closings_in(journal, lambda: NOW_US, SITE)))
+    installing = Installing(None, lambda: _SETTINGS, _no_reload, _AskingNobody(lambda: profiles_with(None)), clock)
+    return with_checks(decided, check_door(installing, journal, events))
+
+
+class _AskingNobody(Checking):
+    """Each printer answers as one that is off."""
+
+    async def many(
+        self,
+        printers: Sequence[PrinterSettings],
+        settings: Settings,
+        proven_us: Mapping[str, int],
+        on_done: Callable[[PrinterLook], None],
+        pace: PacedInspector | None = None,
+    ) -> None:
+        for one in printers:
+            on_done(PrinterLook(one.name, "", "", (one.host,), meter_trouble="no answer", meter_reason="timeout"))
+
+
+async def _no_reload() -> str:
+    raise NotImplementedError
 
 
 def _forwarded(console: AsgiApp) -> AsgiApp:

@@ -50,6 +50,26 @@ async def fill_december(
     await kept.replace(printer, None, [segment])
 
 
+async def fill_november(kept: SqlJournal, printer: str = "annex") -> None:
+    """A release of 3 pages, all charged, with nothing in the way of closing it: the meter was read in December too."""
+    at_us = AT_US - 30 * 86_400 * SECOND_US
+    closes_us = at_us + 30 * SECOND_US
+    await kept.append(read(103, printer, at_us=closes_us))
+    await kept.append(read(103, printer, at_us=AT_US))
+    agreed = replace(stretch(printer, at_us, closes_us, key(2)), reasons=())
+    legs = ((f"meter:{printer}", -3), (person("user-anise"), 3))
+    segment = RowSegment(
+        printer=printer,
+        anchor_us=at_us,
+        resume_point=None,
+        stretches=(agreed,),
+        charges=(replace(charge(printer, key(2), at_us), owner="user-anise"),),
+        postings=(replace(posting(printer, closes_us), legs=legs),),
+        findings=(),
+    )
+    await kept.replace(printer, None, [segment])
+
+
 async def close_december(kept: MemoryJournal | SqlJournal, by: str = "bursar", name: str = MONTH) -> None:
     period = month()
     closing = Closing(

@@ -65,6 +65,8 @@ class OpenIdProvider:
     slow_s: float = 0.0
     now_s: Callable[[], float] = time.time
     packed: bool = False
+    out: list[str] = field(default_factory=list)
+    """Subjects that were signed out."""
 
     def __post_init__(self) -> None:
         self._socket = socket.create_server(("127.0.0.1", 0))
@@ -96,6 +98,10 @@ class OpenIdProvider:
                 await self._send(self.bend_configuration(self.configuration()), send)
             case "/keys":
                 await self._send({"keys": [one.as_dict(private=False) for one in self.published]}, send)
+            case "/authorize":
+                await self._send_on(self.authorized(f"{self.issuer}{path}?{scope['query_string'].decode()}"), send)
+            case "/logout":
+                await self._send_on(self.signed_out(f"{self.issuer}{path}?{scope['query_string'].decode()}"), send)
             case "/token":
                 answer, status = self._token(scope, await _body(receive))
                 await self._send(answer, send, status)
@@ -113,6 +119,7 @@ class OpenIdProvider:
             "id_token_signing_alg_values_supported": ["RS256", "ES256"],
             "authorization_response_iss_parameter_supported": True,
             "claims_supported": ["sub"],
+            "end_session_endpoint": f"{self.issuer}/logout?tenant=college",
         }
 
     def authorized(self, address: str) -> str:
@@ -126,6 +133,17 @@ class OpenIdProvider:
         self._codes[code] = asked
         answer = {"code": code, "state": asked["state"], "iss": self.issuer} | self.answer_as
         return f"{asked['redirect_uri']}?{urlencode({name: value for name, value in answer.items() if value})}"
+
+    def signed_out(self, address: str) -> str:
+        """What a browser does that is sent there (OpenID Connect RP-Initiated Logout 1.0 sections 2 and 3): the person
+        is signed out, and the answer is the address to go on to.
+        """
+        parts = urlsplit(address)
+        asked = dict(parse_qsl(parts.query, strict_parsing=True))
+        assert (parts.path, asked["tenant"], asked["client_id"]) == ("/logout", "college", CLIENT)
+        hint = jwt.decode(asked["id_token_hint"], self.key, registry=JWSRegistry(algorithms=[self.algorithm]))
+        self.out.append(hint.claims["sub"])
+        return f"{asked['post_logout_redirect_uri']}?{urlencode({'state': asked['state']})}"
 
     def _token(self, scope: Scope, body: bytes) -> tuple[Any, int]:
         """RFC 6749 sections 4.1.3 and 5.2; a code is good once (4.1.2)."""
@@ -166,6 +184,11 @@ class OpenIdProvider:
             headers.append((b"content-encoding", b"gzip"))
         await send({"type": "http.response.start", "status": status, "headers": headers})
         await send({"type": "http.response.body", "body": body})
+
+    async def _send_on(self, address: str, send: Send) -> None:
+        headers = [(b"location", address.encode()), (b"content-length", b"0")]
+        await send({"type": "http.response.start", "status": 302, "headers": headers})
+        await send({"type": "http.response.body", "body": b""})
 
 
 def _client(scope: Scope, given: dict[str, str]) -> tuple[str, ...]:

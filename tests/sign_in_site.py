@@ -13,7 +13,7 @@ import httpx2
 from fastapi import FastAPI
 
 from pagereeve.app.sign_in import SignIn
-from pagereeve.console.api.asker import SESSION, STRANGER, headers_of
+from pagereeve.console.api.asker import LEFT, SESSION, STRANGER, headers_of
 from pagereeve.console.api.context import ApiContext, put_context
 from pagereeve.console.api.site import AskedSite
 from pagereeve.console.application import make_console
@@ -99,7 +99,7 @@ class Site:
         async def questions(scope: Scope, receive: Receive, send: Send) -> None:
             """As the forwarder asks the query process."""
             told = [pair for pair in scope["headers"] if pair[0] == b"accept"]
-            told += headers_of(scope[READER], scope.get(SESSION), scope.get(STRANGER, ""))
+            told += headers_of(scope[READER], scope.get(SESSION), scope.get(STRANGER, ""), scope.get(LEFT, ""))
             console = _console()
             put_context(console, context)
             await console({**scope, "headers": told}, receive, send)

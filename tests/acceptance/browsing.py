@@ -20,6 +20,7 @@ WIDTH: Final = 1280
 NARROW: Final = 320
 HEIGHT: Final = 900
 PATIENCE_MS: Final = 30_000
+TABS_MAX: Final = 60
 GRAVE: Final = ("serious", "critical")
 # What a colour scheme can change; everything else is the same in both.
 OF_COLOUR: Final = ("color-contrast", "link-in-text-block")
@@ -39,6 +40,14 @@ _AT_REST: Final = """
 _AXE: Final = """
 async (options) => (await axe.run(document, options)).violations.map((one) =>
     ({id: one.id, impact: one.impact, where: one.nodes.map((node) => node.target.join(' '))}))
+"""
+# The place that has the keyboard is in sight, and its outline to be seen.
+_HAS_FOCUS: Final = """
+() => {
+  const one = document.activeElement, style = getComputedStyle(one), box = one.getBoundingClientRect();
+  const shown = box.width > 0 && box.bottom > 0 && box.top < innerHeight && box.right > 0 && box.left < innerWidth;
+  return shown && style.outlineStyle !== 'none' && parseFloat(style.outlineWidth) >= 2;
+}
 """
 _WIDER: Final = "() => document.documentElement.scrollWidth - document.documentElement.clientWidth"
 
@@ -133,3 +142,13 @@ def sign_in(seen: Seen, site: ConsoleSite, name: str, password: str = PASSWORD) 
     seen.page.get_by_label("Password").fill(password)
     seen.page.get_by_role("button", name="Sign in").click()
     seen.page.wait_for_load_state()
+
+
+def tabbed_to(page: Page, selector: str) -> None:
+    """By the keyboard alone, each place with its focus to be seen."""
+    for _ in range(TABS_MAX):
+        page.keyboard.press("Tab")
+        assert page.evaluate(_HAS_FOCUS), page.evaluate("document.activeElement.outerHTML")
+        if page.evaluate("(selector) => document.activeElement.matches(selector)", selector):
+            return
+    raise AssertionError(f"{TABS_MAX} times Tab do not reach {selector}")

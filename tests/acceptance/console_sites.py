@@ -74,6 +74,11 @@ class ConsoleSite:
             self.command("credentials", "add", name, *options, "--password", typed=f"{PASSWORD}\n")
         time.sleep(KNOWN_S)
 
+    def add_person(self, name: str, subject: str, act: str) -> None:
+        """Who signs in at the provider of the settings; the daemon knows that after it."""
+        self.command("credentials", "add", name, "--act", act, "--oidc", subject)
+        time.sleep(KNOWN_S)
+
 
 @dataclass
 class DemoSite:
@@ -137,8 +142,16 @@ def demo_site(folder: Path, *options: str, day_s: float = DAY_S) -> Iterator[Dem
 @contextmanager
 def plain_site(folder: Path, more: str = "") -> Iterator[ConsoleSite]:
     """``pagereeve run`` over the journal that lies in ``folder``, or over none yet; it knows no printer."""
-    port, log, config = a_free_port(), folder / "daemon.log", folder / "pagereeve.toml"
+    port, config = a_free_port(), folder / "pagereeve.toml"
     config.write_text(f'data_dir = "{folder}"\n{more}[http]\nlisten = "127.0.0.1:{port}"\n', encoding="utf-8")
+    with running_site(config, port) as site:
+        yield site
+
+
+@contextmanager
+def running_site(config: Path, port: int) -> Iterator[ConsoleSite]:
+    """``pagereeve run`` with the settings that are there."""
+    log = config.parent / "daemon.log"
     site = ConsoleSite(f"http://127.0.0.1:{port}", config, log)
     with _running(("run", "--config", str(config)), log, os.environ) as process:
         until(lambda: _answers(site), process, log, START_S)

@@ -16,9 +16,9 @@ from typing import Any, Final
 from urllib.parse import quote, urlencode
 
 import pytest
-from playwright.sync_api import Browser, Page, expect
+from playwright.sync_api import Browser, expect
 
-from tests.acceptance.browsing import Seen, chromium, opened, sign_in
+from tests.acceptance.browsing import Seen, chromium, opened, sign_in, tabbed_to
 from tests.acceptance.console_sites import ConsoleSite, DemoSite, closed_site, demo_site, plain_site
 from tests.closed_month import HOSTILE, MONTH
 from tests.signing_in import PASSWORD
@@ -32,18 +32,10 @@ PLACES: Final = ("/now", "/printers", "/releases", "/findings", "/accounts", "/i
 PRINTER: Final = "library-ground"
 PERSON: Final = "user-vetch"
 """Whose copies were applied twice there, with the seed that the demo has."""
-TABS_MAX: Final = 60
 # Pages that show less to who may see less; of the others one look is enough.
 SPARE: Final = {"/now", "/sign-in", "release", "finding", "person", "statement", "cost-centre", "missing"}
 # Keeps the first address that a page was looked at under, so that it is seen whether it was loaded again.
 _MARKED: Final = "window.stayed = true"
-_HAS_FOCUS: Final = """
-() => {
-  const one = document.activeElement, style = getComputedStyle(one), box = one.getBoundingClientRect();
-  const shown = box.width > 0 && box.bottom > 0 && box.top < innerHeight && box.right > 0 && box.left < innerWidth;
-  return shown && style.outlineStyle !== 'none' && parseFloat(style.outlineWidth) >= 2;
-}
-"""
 
 
 @pytest.fixture(scope="module")
@@ -281,17 +273,7 @@ def test_a_wrong_password_says_so_and_opens_nothing(accounts: Accounts, browser:
 # What a person does
 
 
-def tabbed_to(page: Page, selector: str) -> None:
-    """By the keyboard alone, each place with its focus to be seen."""
-    for _ in range(TABS_MAX):
-        page.keyboard.press("Tab")
-        assert page.evaluate(_HAS_FOCUS), page.evaluate("document.activeElement.outerHTML")
-        if page.evaluate("(selector) => document.activeElement.matches(selector)", selector):
-            return
-    raise AssertionError(f"{TABS_MAX} times Tab do not reach {selector}")
-
-
-def test_a_decision_by_the_keyboard_alone(accounts: Accounts, browser: Browser) -> None:
+def test_a_decision_and_its_undo_by_the_keyboard_alone(accounts: Accounts, browser: Browser) -> None:
     with opened(browser, storage_state=accounts.as_who["decider"]) as seen:
         page = seen.page
         seen.go(accounts.known.address("finding"))
@@ -307,6 +289,10 @@ def test_a_decision_by_the_keyboard_alone(accounts: Accounts, browser: Browser) 
         expect(page.get_by_role("status")).to_contain_text("Recorded: what it came of.")
         expect(page.get_by_text("by decider: tray two")).to_be_visible()
         expect(page.get_by_role("main")).to_contain_text("(because: jam)")
+        tabbed_to(page, "button[value=reopen]")
+        page.keyboard.press("Enter")
+        expect(page.get_by_role("status")).to_contain_text("Taken back: it is open again")
+        expect(page.get_by_role("main")).not_to_contain_text("(because: jam)")
         assert seen.faults == []
 
 

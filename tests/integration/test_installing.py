@@ -4,15 +4,22 @@ from __future__ import annotations
 
 import asyncio
 import re
+import signal
+import sys
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from pathlib import Path
+from subprocess import run
 
 import httpx2
 import pytest
+import structlog
 
 from pagereeve.app.clocks import SystemClock
 from pagereeve.app.daemon import App
+from pagereeve.app.installation import examine
+from pagereeve.app.installing.unjudged import NAME as NOTE
+from pagereeve.app.installing.unjudged import unjudged
 from pagereeve.app.settings_file import SettingsFile
 from pagereeve.ports.credentials import StoredCredential
 from pagereeve.settings import load_settings
@@ -78,6 +85,9 @@ async def test_printers_are_read_then_added_by_hand_and_by_a_list(site: Site) ->
         assert re.match(r"# Added on the console's page by mara, 20\d\d-\S+Z\. It is the settings' own now", text)
         assert 'serial = "FL-000003"' in text
         await many_by_a_list(browser, site)
+        asked = "/v1/printers/fleet-0003/check"
+        checked = (await browser.post(asked, {}, pagereeve_csrf=await token_of(browser))).json()
+        assert (checked["meter"]["answers"], checked["meter"]["total"], checked["serial"]) == (True, 3, "FL-000003")
         async with asyncio.timeout(20):
             await outside.first_reading("fleet-0003")
             await outside.first_reading("fleet-0002")
@@ -128,3 +138,53 @@ async def many_by_a_list(browser: Browser, site: Site) -> None:
     made = target.read_text()
     assert made.startswith("# Made by pagereeve printers import, sha256 ")
     assert "# The list came through the console's page by mara, " in made
+
+
+# Kills the process that adds a printer once its file is there, and before a reload has judged it.
+KILLED = """
+import asyncio, os, signal, sys
+from functools import partial
+from pathlib import Path
+from pagereeve.app.installing.adding import Adder
+from pagereeve.app.installing.entries import plan_entry
+
+async def killed():
+    os.kill(os.getpid(), signal.SIGKILL)
+
+config, port = Path(sys.argv[1]), int(sys.argv[2])
+folder = config.parent
+target = folder / "printers.d" / "added-fleet-0003.toml"
+members = {"name": "fleet-0003", "host": "127.0.0.1", "port": port, "community": "public"}
+adder = Adder(config, folder / "data", killed)
+asyncio.run(adder.add(target, partial(plan_entry, members, config, target, "A note."), "mara"))
+"""
+
+
+async def test_a_daemon_killed_before_a_file_is_judged_says_so_when_it_starts(site: Site) -> None:
+    data, port = site.folder / "data", str(site.fleet.addresses()["fleet-0003"][1])
+    data.mkdir(mode=0o700)
+    argv = [sys.executable, "-c", KILLED, str(site.config), port]
+    assert (await asyncio.to_thread(run, argv, check=False)).returncode == -signal.SIGKILL
+    target = site.folder / "printers.d" / "added-fleet-0003.toml"
+    half = target.with_name(".adding-half")
+    half.write_text("[[printers]]\nname = ")
+    assert (target.exists(), unjudged(data)) == (True, str(target))
+    load = SettingsFile(site.config)
+    assert (await examine(load(), [], data / JOURNAL_NAME)).unjudged == str(target)
+    with structlog.testing.capture_logs() as logged:
+        async with App(load(), first_reads_spread_s=0.0, load=load) as app, Outside(app) as outside:
+            async with asyncio.timeout(20):
+                await outside.first_reading("fleet-0003")
+    assert [one["file"] for one in logged if one["event"].startswith("a page wrote this file")] == [str(target)]
+    assert (unjudged(data), (data / NOTE).exists(), half.exists()) == ("", False, False)
+
+
+async def test_what_somebody_changed_since_is_theirs(site: Site) -> None:
+    data, port = site.folder / "data", str(site.fleet.addresses()["fleet-0003"][1])
+    data.mkdir(mode=0o700)
+    await asyncio.to_thread(run, [sys.executable, "-c", KILLED, str(site.config), port], check=False)
+    target = site.folder / "printers.d" / "added-fleet-0003.toml"
+    target.write_text(target.read_text() + "# by hand\n")
+    assert unjudged(data) == ""
+    (data / NOTE).write_text("[")
+    assert unjudged(data) == ""

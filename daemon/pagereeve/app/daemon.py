@@ -25,8 +25,11 @@ from pagereeve.app.deciding.decider import decision_door
 from pagereeve.app.deciding.door import with_decisions
 from pagereeve.app.housekeeping import start_housekeeping
 from pagereeve.app.http_door import HttpDoor, certificate_of
+from pagereeve.app.installing.api_checks import check_door
+from pagereeve.app.installing.check_door import with_checks
 from pagereeve.app.installing.door import with_installing
 from pagereeve.app.installing.opening import install_door
+from pagereeve.app.installing.unjudged import told_at_start
 from pagereeve.app.local_door import FEED as LOCAL_FEED
 from pagereeve.app.local_door import LocalApp, LocalDoor, orders_of
 from pagereeve.app.questions.forwarding import QuestionForwarder
@@ -201,6 +204,7 @@ class App:
         self.counters.remember(await self.store.last_events(), await self.store.newest_us())
         await record_site(self.store, self.clock, settings, self.badges)
         await self._note_settings(settings)
+        await asyncio.to_thread(told_at_start, settings.data_dir)
         self._stack.push_async_callback(self.badge_watcher.finish)
         self._stack.push_async_callback(self.registry.stop)
         self.supervisor.start(
@@ -427,9 +431,10 @@ class App:
         web = make_web(self.events, self.telemetry, self.telemetry, around, seal, questions)
         decided = with_decisions(web, decision_door(self.store, self.events, self.clock, self.closings))
         installing = install_door(self._load, self.reloader, lambda: self.meter.profiles, self.events, self.clock)
+        checks = check_door(installing.installing, self.store, self.events)
         self._stack.callback(installing.close)
         self.sign_in = SignIn(
-            with_installing(decided, installing),
+            with_installing(with_checks(decided, checks), installing),
             self.callers,
             stats,
             self.store,

@@ -14,6 +14,7 @@ from pagereeve.app.badge_key import NAME, key_trouble
 from pagereeve.app.clocks import SystemClock
 from pagereeve.app.daemon_client import readiness_of
 from pagereeve.app.http_door import certificate_of
+from pagereeve.app.installing.unjudged import unjudged
 from pagereeve.app.kernel_clock import kept
 from pagereeve.app.relay_probe import look_at_relay
 from pagereeve.app.settings_trace import WaitingSettings, waiting_settings
@@ -107,6 +108,7 @@ def _without_journal(settings: Settings, problems: Sequence[str], journal: Path)
         by_reload=waiting.by_reload,
         by_restart=waiting.by_restart,
         newer_files=waiting.files,
+        unjudged=unjudged(folder),
     )
 
 

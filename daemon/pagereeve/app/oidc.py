@@ -50,7 +50,7 @@ class OidcParty:
             except (NoSecret, ImportError) as error:
                 raise NotSignedIn("away", str(error)) from error
             if before is not None and before.settings == wanted:
-                made.under_way = before.under_way
+                made.under_way, made.going_out = before.under_way, before.going_out
             self._made = made
             return made
 

@@ -16,16 +16,17 @@ import structlog
 
 from pagereeve.app.installing.upload import UPLOAD_MAX_BYTES, UPLOAD_S, takes_upload
 from pagereeve.app.oidc import OidcParty, WallClock
-from pagereeve.app.oidc_sign_in import CameBack, OidcSignIn, SentOn
+from pagereeve.app.oidc_sign_in import CameBack, GoneOut, OidcSignIn, SentOn
 from pagereeve.app.request_body import read_body
 from pagereeve.app.see_other import see_other
-from pagereeve.console.api.asker import CSRF_FIELD, CSRF_HEADER, SESSION, STRANGER, SignedIn
+from pagereeve.console.api.asker import BY_ADDRESS, CSRF_FIELD, CSRF_HEADER, LEFT, SESSION, STRANGER, SignedIn
 from pagereeve.console.sign_in.attempts import Attempts
 from pagereeve.console.sign_in.counting import SignInCounts
 from pagereeve.console.sign_in.multipart import is_multipart, parts_of, texts_of
 from pagereeve.console.sign_in.passwords import Passwords
 from pagereeve.console.sign_in.proxied import user_of_proxy
 from pagereeve.console.sign_in.requests import (
+    FIRST_PAGE,
     HIDE_NAMES,
     POSTED,
     SAFE_METHODS,
@@ -73,6 +74,7 @@ BODY_MAX_BYTES: Final = 65_536
 BODY_S: Final = 10.0
 # Each showing is a fact that stays: so many at once, and one a minute.
 SHOWINGS: Final = (1 / 60, 10.0)
+Header = tuple[bytes, bytes]
 _API: Final = "/v1/"
 _STATIC: Final = "/static/"
 _HTML: Final = b"text/html"
@@ -236,25 +238,48 @@ class SignIn:
         await self._begin(scope, send, found, then, before)
 
     async def _begin(
-        self, scope: Scope, send: Send, credential: Credential, then: str, before: Session | None, *cookies: bytes
+        self,
+        scope: Scope,
+        send: Send,
+        credential: Credential,
+        then: str,
+        before: Session | None,
+        *cookies: bytes,
+        id_token: str = "",
     ) -> None:
         if before is not None:
             self.sessions.end(before)
-        token = self.sessions.begin(credential.caller.name, credential.digest, self._clock.now_us())
+        token = self.sessions.begin(credential.caller.name, credential.digest, self._clock.now_us(), id_token)
         self.counts.signed_in(credential, peer_of_scope(scope))
         await _go(send, then, set_cookie(token, secure=self._is_secure(scope)), *cookies)
 
     async def _provided(
-        self, found: SentOn | CameBack, scope: Scope, receive: Receive, send: Send, before: Session | None
+        self, found: SentOn | CameBack | GoneOut, scope: Scope, receive: Receive, send: Send, before: Session | None
     ) -> None:
         """What an OpenID provider said, or where it is."""
-        if isinstance(found, SentOn):
+        if isinstance(found, GoneOut):
+            await self._gone(found, scope, receive, send, before)
+        elif isinstance(found, SentOn):
             await _go(send, found.address or sign_in_address(found.then, found.failed), found.cookie)
         elif found.credential is not None:
-            await self._begin(scope, send, found.credential, found.then, before, found.cookie)
+            await self._begin(scope, send, found.credential, found.then, before, found.cookie, id_token=found.id_token)
         else:  # the page says which subject it was: in an address anybody could write another one
-            page = {**scope, "path": SIGN_IN, "raw_path": SIGN_IN.encode(), "query_string": b""}
-            await self._web({**page, STRANGER: found.subject}, receive, _with_cookie(send, found.cookie))
+            page = {**_sign_in_page(scope), STRANGER: found.subject}
+            await self._web(page, receive, _with(send, (b"set-cookie", found.cookie)))
+
+    async def _gone(
+        self, found: GoneOut, scope: Scope, receive: Receive, send: Send, session: Session | None, *more: Header
+    ) -> None:
+        """By a page that goes on to the provider itself: a form's own redirects may lead nowhere but here (CSP 3,
+        form-action). Browsers go where Refresh says (HTML Standard, "shared declarative refresh steps").
+        """
+        if session is not None:  # signed in again meanwhile
+            await _go(send, FIRST_PAGE)
+        elif found.told is None or found.told in BY_ADDRESS:
+            await _go(send, f"{SIGN_IN}?out={found.told}" if found.told else SIGN_IN, *(one for _, one in more))
+        else:
+            leads = [(b"refresh", f"0; url={found.address}".encode("latin-1"))] if found.address else []
+            await self._web({**_sign_in_page(scope), LEFT: found.told}, receive, _with(send, *more, *leads))
 
     async def _change(self, scope: Scope, receive: Receive, send: Send, session: Session | None) -> None:
         """What a form of the frame asks for."""
@@ -274,11 +299,18 @@ class SignIn:
             session.names_until_us = 0
             await _go(send, back)
         else:
-            self.sessions.end(session)
-            credential = self._callers.book.for_sign_in(session.name)
-            if credential is not None:  # whose session it was
-                self.counts.signed_out(credential)
-            await _go(send, SIGN_IN, set_cookie("", secure=self._is_secure(scope)))
+            await self._sign_out(session, scope, receive, send)
+
+    async def _sign_out(self, session: Session, scope: Scope, receive: Receive, send: Send) -> None:
+        """Here first, whatever comes of it at the provider."""
+        self.sessions.end(session)
+        gone = GoneOut(None)
+        credential = self._callers.book.for_sign_in(session.name)
+        if credential is not None:  # whose session it was
+            self.counts.signed_out(credential)
+            gone = await self._oidc.signed_out(credential, session.id_token)
+        cookie = (b"set-cookie", set_cookie("", secure=self._is_secure(scope)))
+        await self._gone(gone, scope, receive, send, None, cookie)
 
     async def _show_names(self, session: Session) -> None:
         """A fact first, then the names. Raises Refusal."""
@@ -338,10 +370,17 @@ async def _go(send: Send, where: str, *cookies: bytes) -> None:
     await see_other(send, where, more)
 
 
-def _with_cookie(send: Send, cookie: bytes) -> Send:
+def _sign_in_page(scope: Scope) -> dict[str, object]:
+    """Shown at whatever address, and to nobody in particular."""
+    kept = [pair for pair in scope["headers"] if pair[0] in {b"host", b"accept"}]
+    page = {"method": "GET", "path": SIGN_IN, "raw_path": SIGN_IN.encode(), "query_string": b"", "headers": kept}
+    return {**scope, **page}
+
+
+def _with(send: Send, *headers: Header) -> Send:
     async def sending(message: Message) -> None:
         if message["type"] == "http.response.start":
-            message = {**message, "headers": [*message["headers"], (b"set-cookie", cookie)]}
+            message = {**message, "headers": [*message["headers"], *headers]}
         await send(message)
 
     return sending

@@ -41,23 +41,26 @@ def concern_text(one: Concern) -> str:
 
 
 def trouble_text(period: Period, trouble: OutOfOrder) -> str:
-    """Why it can't be closed, and what to do."""
-    cant = f"{period.name} can't be closed"
+    return f"{period.name} can't be closed: {trouble_reason(period, trouble)}"
+
+
+def trouble_reason(period: Period, trouble: OutOfOrder) -> str:
+    """Why, and what to do."""
     match trouble.trouble:
         case "no-ends":
-            return f"{cant}: name a period with a beginning and an end, as 2026-11"
+            return "name a period with a beginning and an end, as 2026-11"
         case "closed-already":
             later = f"pagereeve changed --since {period.name} lists what came later"
-            return f"{cant}: it is closed already, and stays as it is; {later}"
+            return f"it is closed already, and stays as it is; {later}"
         case "overlaps":
-            return f"{cant}: it shares days with {trouble.other}, which is closed already"
+            return f"it shares days with {trouble.other}, which is closed already"
         case "before-closed":
-            return f"{cant}: {trouble.other}, which comes later, is closed already"
+            return f"{trouble.other}, which comes later, is closed already"
         case "not-over":
-            return f"{cant}: it ends at {local_text(trouble.at_us, period.zone)}; close it then"
+            return f"it ends at {local_text(trouble.at_us, period.zone)}; close it then"
         case "earlier-open":
             since = local_text(trouble.at_us, period.zone)
-            return f"{cant}: what came before is open since {since}; close that first, so that no gap is left"
+            return f"what came before is open since {since}; close that first, so that no gap is left"
     assert_never(trouble.trouble)
 
 

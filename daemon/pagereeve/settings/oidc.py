@@ -58,10 +58,15 @@ class OidcSettings(Section):
     client_secret_file: Path
     public_address: Annotated[SecureUrl, Checked(_origin, _ORIGIN)]
     ca_file: Path | None = None
+    sign_out_there: bool = False
 
     @property
     def redirect_uri(self) -> str:
         return f"{self.public_address}{BACK}"
+
+    @property
+    def signed_out_uri(self) -> str:
+        return f"{self.public_address}{OUT}"
 
     @property
     def start(self) -> str:
@@ -76,3 +81,4 @@ class OidcSettings(Section):
 
 START = "/sign-in/oidc"
 BACK = "/sign-in/oidc/back"
+OUT = "/sign-in/oidc/out"

@@ -19,6 +19,8 @@ from pagereeve.settings.load import HINT
 from pagereeve.settings.toml_file import read_table
 
 PATTERN: Final = "*.toml"
+ASIDE: Final = ".adding-"
+"""How the name of a file begins that is not whole yet: no ``include`` of PATTERN reads it."""
 _READABLE: Final = 0o666
 
 
@@ -99,7 +101,7 @@ def take_back(target: Path, data: bytes, before: bytes | None, like: os.stat_res
 
 
 def _written(folder: Path, data: bytes, like: os.stat_result) -> Path:
-    handle, name = tempfile.mkstemp(prefix=".adding-", dir=folder)
+    handle, name = tempfile.mkstemp(prefix=ASIDE, dir=folder)
     try:
         with os.fdopen(handle, "wb") as file:
             os.fchmod(file.fileno(), like.st_mode & _READABLE)

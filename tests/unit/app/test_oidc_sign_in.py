@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import AsyncIterator
+import re
+from collections.abc import AsyncIterator, Mapping
 from contextlib import asynccontextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -19,7 +20,7 @@ from pagereeve.domain.values.instants import SECOND_US
 from pagereeve.settings.console import ConsoleSettings
 from pagereeve.settings.oidc import OidcSettings
 from tests.credentials import NOW_US
-from tests.openid_provider import ANISE, CLIENT, SECRET, OpenIdProvider
+from tests.openid_provider import ANISE, CLIENT, SECRET, Bent, OpenIdProvider
 from tests.sign_in_site import Site
 from tests.signing_in import HTML, account
 
@@ -36,11 +37,16 @@ class Jar:
     cookies: dict[str, str] = field(default_factory=dict)
 
     async def get(self, target: str, method: str = "GET", **headers: str) -> httpx2.Response:
+        return await self.sent(target, method, headers)
+
+    async def sent(
+        self, target: str, method: str, headers: Mapping[str, str], fields: dict[str, str] | None = None
+    ) -> httpx2.Response:
         sent = {**HTML, **{name.replace("_", "-"): value for name, value in headers.items()}}
         if self.cookies:
             sent["cookie"] = "; ".join(f"{name}={value}" for name, value in self.cookies.items())
         url = target if target.startswith(PAGES) else f"{PAGES}{target}"
-        answer = await self.client.request(method, url, headers=sent)
+        answer = await self.client.request(method, url, headers=sent, data=fields)
         self.client.cookies.clear()
         for line in answer.headers.get_list("set-cookie"):
             name, _, value = line.partition(";")[0].partition("=")
@@ -63,6 +69,12 @@ class Scene:
         sent = await self.sent_on(then)
         return await self.jar.get(self.provider.authorized(sent.headers["location"]), sec_fetch_site="cross-site")
 
+    async def signed_out(self) -> httpx2.Response:
+        """By the form of the frame."""
+        token = re.search(r'name="csrf" value="([^"]+)"', (await self.jar.get("/now")).text)
+        assert token is not None
+        return await self.jar.sent("/sign-out", "POST", {"origin": PAGES, **OWN}, {"csrf": token[1]})
+
     def count(self, outcome: str) -> int:
         return self.site.sign_in.counts.counts["oidc", outcome]
 
@@ -75,7 +87,7 @@ class Scene:
 
 
 @asynccontextmanager
-async def scene(tmp_path: Path) -> AsyncIterator[Scene]:
+async def scene(tmp_path: Path, *, sign_out_there: bool = False) -> AsyncIterator[Scene]:
     secret = tmp_path / "oidc.secret"
     secret.write_text(f"{SECRET}\n")
     async with OpenIdProvider(now_s=lambda: NOW_US / SECOND_US) as provider:
@@ -85,6 +97,7 @@ async def scene(tmp_path: Path) -> AsyncIterator[Scene]:
                 "client_id": CLIENT,
                 "client_secret_file": secret,
                 "public_address": PAGES,
+                "sign_out_there": sign_out_there,
             }
         )
         asked = AskedSite(provider=oidc.issuer_host, provider_start=oidc.start)
@@ -226,3 +239,65 @@ async def test_a_password_opens_nothing_that_a_provider_speaks_for(tmp_path: Pat
     async with scene(tmp_path) as here, here.site.browser(PAGES) as browser:
         for password in (kept_of_subject(here.provider.issuer, ANISE), ANISE, ""):
             assert "failed=wrong" in (await browser.sign_in("anise", password)).headers["location"]
+
+
+async def test_who_signs_out_is_signed_out_at_the_provider_too(tmp_path: Path) -> None:
+    async with scene(tmp_path, sign_out_there=True) as here:
+        await here.signed_in()
+        page = await here.signed_out()
+        assert (page.status_code, here.jar.cookies, len(here.site.sign_in.sessions)) == (200, {}, 0)
+        assert "is asked now to sign you out there too" in page.text
+        wait_s, _, address = page.headers["refresh"].partition("; url=")
+        assert (wait_s, address.startswith(f"{here.provider.issuer}/logout?tenant=college&")) == ("0", True)
+        back = here.provider.signed_out(address)
+        assert (here.provider.out, back.startswith(f"{PAGES}/sign-in/oidc/out?state=")) == ([ANISE], True)
+        assert "You are signed out, here and at" in (await here.jar.get(back, sec_fetch_site="cross-site")).text
+        # Once; and nobody is told so by an address that anybody wrote.
+        for path in (back, "/sign-in/oidc/out", "/sign-in/oidc/out?state=x&state=y"):
+            assert (await here.jar.get(path)).headers["location"] == "/sign-in"
+        for lie in ("both", "going"):
+            told = await here.jar.get(f"/sign-in?out={lie}", pagereeve_left=lie)
+            assert ("signed out" in told.text, "refresh" in told.headers) == (False, False)
+        assert here.count("signed-out") == 1
+
+
+async def test_who_signed_in_again_meanwhile_stays_so(tmp_path: Path) -> None:
+    async with scene(tmp_path, sign_out_there=True) as here:
+        await here.signed_in()
+        back = here.provider.signed_out((await here.signed_out()).headers["refresh"].partition("; url=")[2])
+        await here.signed_in()
+        assert (await here.jar.get(back)).headers["location"] == "/now"
+        assert "anise, names hidden" in (await here.jar.get("/now")).text
+
+
+@pytest.mark.parametrize(
+    ("bent", "told"),
+    [
+        (lambda told: told | {"end_session_endpoint": ""}, "here"),
+        (lambda told: told | {"end_session_endpoint": "http://id.example/logout"}, "here"),
+        (lambda told: told | {"end_session_endpoint": "https://id.example/lög out"}, "here"),
+        (lambda _: b"no json", "away"),
+    ],
+)
+async def test_where_the_provider_can_not_be_asked_ours_ends_and_the_page_says_so(
+    bent: Bent, told: str, tmp_path: Path
+) -> None:
+    async with scene(tmp_path, sign_out_there=True) as here:
+        await here.signed_in()
+        here.provider.bend_configuration = bent
+        oidc = here.site.settings.oidc
+        assert oidc is not None
+        here.site.settings = ConsoleSettings(oidc=oidc.model_copy())  # asked anew
+        gone = await here.signed_out()
+        assert (gone.headers["location"], here.jar.cookies) == (f"/sign-in?out={told}", {})
+        assert "without a password" in (await here.jar.get(gone.headers["location"])).text
+        assert (await here.jar.get("/now")).status_code == 303
+
+
+async def test_without_the_setting_the_provider_is_not_asked_and_no_token_is_kept(tmp_path: Path) -> None:
+    async with scene(tmp_path) as here:
+        await here.signed_in()
+        assert [one.id_token for one in here.site.sign_in.sessions._sessions.values()] == [""]
+        gone = await here.signed_out()
+        assert "still signed in at" in (await here.jar.get(gone.headers["location"])).text
+        assert here.provider.out == []

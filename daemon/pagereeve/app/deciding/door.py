@@ -6,13 +6,13 @@ import asyncio
 import re
 from typing import Final
 
+from pagereeve.app.api_admission import admitted
 from pagereeve.app.deciding.form_fields import FORM_TYPE
 from pagereeve.app.deciding.forms import Forms, posts_form, require_proven
 from pagereeve.app.request_body import read_body
 from pagereeve.app.see_other import see_other
 from pagereeve.console.api.application import PREFIX
 from pagereeve.domain.credentials.callers import Caller
-from pagereeve.domain.credentials.signatures import Signed
 from pagereeve.domain.values.errors import BadFact
 from pagereeve.domain.values.plain_text import require_plain_members
 from pagereeve.feeds.http.answers import (
@@ -76,23 +76,10 @@ class DecisionDoor:
 
     def _admitted(self, scope: Scope) -> Caller:
         """From the head alone. Raises Refusal."""
-        try:
-            found: Caller | Signed | Refusal = self._events.callers.of_head(scope)
-        except Refusal as refusal:
-            found = refusal.let_go()
-        sender = sender_of(found.name if isinstance(found, Caller) else "", scope)
-        self._events.quotas.request(sender)
-        if isinstance(found, Refusal):
-            raise found
-        if isinstance(found, Signed):
-            raise Refusal("unauthorized", "Authorization", "decisions are not signed; show a bearer token", "missing")
-        if not found.may("decide"):
-            who = f"the credential {found.name}" if found.name else "who shows no credential"
-            problem = f"needs the act decide; {who} has {found.acts_text or 'none'}"
-            raise Refusal("forbidden", "Authorization", problem, "decide")
+        found = admitted(scope, self._events, "decide", "decisions")
         if self._under_way > AT_ONCE:
             raise Refusal("over-capacity", "request", "too many decisions at once; send it again later")
-        self._events.quotas.room(sender)
+        self._events.quotas.room(sender_of(found.name, scope))
         return found
 
     async def _body(self, scope: Scope, receive: Receive) -> bytes:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import os
 from collections.abc import Awaitable, Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -10,6 +11,7 @@ from typing import Literal
 
 import structlog
 
+from pagereeve.app.installing.unjudged import judged, note
 from pagereeve.domain.values.errors import PagereeveError
 from pagereeve.reports.device_import import entries
 from pagereeve.settings import BadSettings
@@ -30,10 +32,13 @@ class Outcome:
 
 
 class Adder:
-    """``reload_now`` says why the settings of before stay in force; "" where the new ones are."""
+    """``reload_now`` says why the settings of before stay in force; "" where the new ones are. ``data_dir`` holds the
+    note of what is not judged yet.
+    """
 
-    def __init__(self, config: Path, reload_now: Callable[[], Awaitable[str]]) -> None:
+    def __init__(self, config: Path, data_dir: Path, reload_now: Callable[[], Awaitable[str]]) -> None:
         self._config = config
+        self._data_dir = data_dir
         self._reload_now = reload_now
         self._turn = asyncio.Lock()
 
@@ -59,8 +64,20 @@ class Adder:
         if not planned.changes:
             return Outcome("same")
         data, like = planned.text.encode(), await asyncio.to_thread(self._config.stat)
+        try:
+            await asyncio.to_thread(note, self._data_dir, target, data)
+        except OSError as error:
+            return Outcome("not-written", f"{self._data_dir} can't be written ({error.strerror or error})")
+        try:
+            return await self._judged(target, data, before, like, len(planned.changes), who)
+        finally:
+            judged(self._data_dir)
+
+    async def _judged(
+        self, target: Path, data: bytes, before: bytes | None, like: os.stat_result, changes: int, who: str
+    ) -> Outcome:
         await asyncio.to_thread(put, target, data, before, like)
-        log.info("a page wrote settings", credential=who, file=str(target), changes=len(planned.changes))
+        log.info("a page wrote settings", credential=who, file=str(target), changes=changes)
         why = await self._reload_now()
         if not why:
             return Outcome("added")

@@ -80,9 +80,10 @@ class Checking:
         settings: Settings,
         proven_us: Mapping[str, int],
         on_done: Callable[[PrinterLook], None],
+        pace: PacedInspector | None = None,
     ) -> None:
-        """As ``pagereeve printers check`` does, but for print and web ports: nothing but SNMP is sent. Raises
-        BadSettings.
+        """As ``pagereeve printers check`` does, but for print and web ports: nothing but SNMP is sent. ``pace`` is
+        that of lists where it is left out. Raises BadSettings.
         """
         profiles = self.profiles()
         profiles.require(one.profile for one in printers)
@@ -90,7 +91,7 @@ class Checking:
         targets = [_target(one) for one in asked]
         meter = SnmpMeter.of(SystemClock(), SystemEntropy(), profiles=profiles)
         try:
-            look = CutoverLook(settings, self.pace.over(meter), proven_us, READ_OF_MANY_S, on_done)
+            look = CutoverLook(settings, (pace or self.pace).over(meter), proven_us, READ_OF_MANY_S, on_done)
             await look.all(asked, targets)
         finally:
             await meter.close()

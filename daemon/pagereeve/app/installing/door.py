@@ -56,11 +56,11 @@ class InstallDoor:
     """``events`` is the endpoint beside it: they share what a sender may ask for, and the counters."""
 
     def __init__(self, installing: Installing, events: EventsEndpoint) -> None:
-        self._installing = installing
+        self.installing = installing
         self._events = events
 
     def close(self) -> None:
-        self._installing.end()
+        self.installing.end()
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         caller: Caller = scope[CALLER]
@@ -79,7 +79,7 @@ class InstallDoor:
         await answer(scope, receive, send)
 
     async def _page(self, scope: Scope, asker: Asker, token: str) -> Response:
-        doing = self._installing
+        doing = self.installing
         name = parse_qs(scope["query_string"].decode("latin-1")).get("draft", [""])[0]
         settings = doing.settings()
         zone = ZoneInfo(settings.site.zone)
@@ -96,7 +96,7 @@ class InstallDoor:
 
     async def _posted(self, scope: Scope, receive: Receive, who: str, owner: str) -> str:
         """The address of the page that says what came of it. Raises Refusal."""
-        path, doing = scope["path"], self._installing
+        path, doing = scope["path"], self.installing
         if path == IMPORT:
             return await self._listed(scope, receive, who, owner)
         if not is_form(scope["headers"]):
@@ -131,12 +131,12 @@ class InstallDoor:
         if len(data) > LIST_MAX_BYTES:
             problem = f"is more than {LIST_MAX_BYTES} bytes long; pagereeve printers import takes longer ones"
             raise Refusal("too-large", "list", problem)
-        return _at(IMPORT, await self._installing.plan(data, texts.get("list_name", ""), filename, who, owner))
+        return _at(IMPORT, await self.installing.plan(data, texts.get("list_name", ""), filename, who, owner))
 
     def _problem(self, refusal: Refusal, asker: Asker) -> Response:
         problem = ApiProblem(_KINDS.get(refusal.reason, "bad-body"), refusal.where, refusal.problem)
         status, title = KINDS[problem.kind]
-        zone = ZoneInfo(self._installing.settings().site.zone)
+        zone = ZoneInfo(self.installing.settings().site.zone)
         return page("problem.html", asker, zone, HERE, status=status, problem=problem, title=title)
 
 

@@ -54,15 +54,27 @@ class Installing:
         self._file = file
         self._checking = checking
         self._clock = clock
-        self._adder = None if file is None else Adder(file.path, reload_now)
+        self._adder = None if file is None else Adder(file.path, settings().data_dir, reload_now)
         self._reads, self._lists = Buckets(*READS), Buckets(*LISTS)
 
     @property
     def unusable(self) -> str:
-        return NO_FILE if self._file is None else ""
+        return f"{NO_FILE}. Start it with pagereeve run --config FILE." if self._file is None else ""
 
     def now_s(self) -> float:
         return self._clock.monotonic_us() / SECOND_US
+
+    async def check_printer(self, name: str, who: str, proven_us: Mapping[str, int]) -> PrinterLook | None:
+        """One of the settings, as it is now; None where they name none so. Raises Refusal, BadSettings."""
+        settings = self.settings()
+        entry = next((one for one in settings.printers if one.name == name), None)
+        if entry is None:
+            return None
+        self._pace(self._reads, who, "meters were read")
+        looks = list[PrinterLook]()
+        await self._checking.many([entry], settings, proven_us, looks.append, self._checking.single)
+        log.info("a printer was checked", credential=who, printer=name)
+        return looks[0]
 
     async def read(self, values: Mapping[str, str], who: str, owner: str, *, pins: bool) -> str:
         """The name of a draft: what is wrong with the form, or what the meter answered. Raises Refusal."""

@@ -12,7 +12,7 @@ import httpx2
 import structlog
 
 from pagereeve.app.questions.process import NoAnswers, QueryProcess
-from pagereeve.console.api.asker import SESSION, STRANGER, headers_of
+from pagereeve.console.api.asker import LEFT, SESSION, STRANGER, headers_of
 from pagereeve.console.api.closing_told import ClosingTold
 from pagereeve.console.api.problems import ApiProblem, answer_of
 from pagereeve.feeds.http.answers import READER, Message, Receive, Scope, Send
@@ -95,7 +95,7 @@ class QuestionForwarder:
         if scope["query_string"]:
             target += b"?" + scope["query_string"]
         headers = [pair for pair in scope["headers"] if pair[0] in _PASSED_ON]
-        headers += headers_of(scope[READER], scope.get(SESSION), scope.get(STRANGER, ""))
+        headers += headers_of(scope[READER], scope.get(SESSION), scope.get(STRANGER, ""), scope.get(LEFT, ""))
         if (closing := self._closing()) is not None:
             headers.append(closing.to_header())
         method = "GET" if scope["method"] == "HEAD" else scope["method"]

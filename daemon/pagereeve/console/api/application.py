@@ -12,6 +12,7 @@ from fastapi.openapi.utils import get_openapi
 from starlette.routing import BaseRoute
 
 from pagereeve.console.api.allowed import put_methods
+from pagereeve.console.api.checking import routes as checking
 from pagereeve.console.api.context import ApiContext, put_context
 from pagereeve.console.api.deciding import routes as deciding
 from pagereeve.console.api.examples import put_examples
@@ -46,6 +47,7 @@ ROUTERS: Final = (
     statement_files.router,
     schemas.router,
     deciding.router,
+    checking.router,
 )
 DESCRIPTION: Final = """What Pagereeve knows, as the commands say it: JSON names, units and codes are those of
 `pagereeve docs commands`. Ask with a credential that has the act `read`; whose releases they were is shown to one that

@@ -24,6 +24,14 @@ SESSION: Final = "pagereeve.session"
 # In the scope of a request: the subject of somebody who signed in at a provider, and is nobody here.
 STRANGER: Final = "pagereeve.stranger"
 STRANGER_HEADER: Final = "pagereeve-stranger"
+# In the scope of a request: what came of signing out at a provider, as only we know it.
+LEFT: Final = "pagereeve.left"
+LEFT_HEADER: Final = "pagereeve-left"
+Left = Literal["here", "away", "going", "both"]
+"""Where somebody is signed out. ``here``: the provider was not asked, or has no way; ``away``: it can't be asked now;
+``going``: the browser goes there next; ``both``: it came back from there."""
+BY_ADDRESS: Final[tuple[Left, ...]] = ("here", "away")
+"""What an address may have the page say: to be careful. That somebody is signed out elsewhere only the daemon says."""
 CSRF_HEADER: Final = "pagereeve-csrf"
 CSRF_FIELD: Final = "csrf"
 """Where a script, or a form, of our own pages puts the form token of its session."""
@@ -64,12 +72,16 @@ def decided_by(caller: Caller) -> frozenset[Decides]:
     return frozenset(what for what, allowed in may.items() if allowed)
 
 
-def headers_of(caller: Caller, session: SignedIn | None = None, stranger: str = "") -> list[tuple[bytes, bytes]]:
+def headers_of(
+    caller: Caller, session: SignedIn | None = None, stranger: str = "", left: str = ""
+) -> list[tuple[bytes, bytes]]:
     """As the query process is told who asks."""
     told = [(NAME_HEADER.encode(), quote(caller.name).encode()), (ACTS_HEADER.encode(), caller.acts_text.encode())]
     told += [(DECIDES_HEADER.encode(), " ".join(sorted(decided_by(caller))).encode())]
     if stranger:
         told.append((STRANGER_HEADER.encode(), quote(stranger).encode()))
+    if left:
+        told.append((LEFT_HEADER.encode(), left.encode()))
     return told if session is None else [*told, (SESSION_HEADER.encode(), session.to_header().encode())]
 
 

@@ -31,6 +31,7 @@ EXAMPLES: Final[Mapping[str, Example]] = {
     "decisions": Example({"printer": PRINTER}),
     "printers": Example({"gateway": "gate-1"}),
     "one_printer": Example({"printer": PRINTER}),
+    "check_printer": Example({"printer": PRINTER}),
     "gateways": Example({"limit": 50}),
     "one_gateway": Example({"gateway": "gate-1"}),
     "health": Example(),

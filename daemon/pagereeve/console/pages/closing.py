@@ -22,7 +22,7 @@ from pagereeve.domain.accounts.closing import Concern, ConcernKind
 from pagereeve.domain.accounts.periods import Period
 from pagereeve.ports.closing import ClosedPeriod
 from pagereeve.queries.closing import ClosingLook, look_before_close
-from pagereeve.reports.closing import concern_text, trouble_text
+from pagereeve.reports.closing import concern_text, trouble_reason
 
 router = APIRouter(include_in_schema=False)
 
@@ -62,7 +62,7 @@ async def closing(
         HERE,
         period=period,
         closed=closed_by(closed, asker),
-        trouble=None if look.trouble is None else trouble_text(period, look.trouble),
+        trouble=None if look.trouble is None else trouble_reason(period, look.trouble),
         concerns=[in_the_way(one, period) for one in look.concerns],
         told=about if closed is None else None,
         other=told.period if told is not None and not told.problem and not under_way else "",

@@ -10,7 +10,7 @@ from urllib.parse import unquote, urlencode
 from fastapi import APIRouter, Query, Request
 from starlette.responses import HTMLResponse
 
-from pagereeve.console.api.asker import STRANGER_HEADER, Asking
+from pagereeve.console.api.asker import BY_ADDRESS, LEFT_HEADER, STRANGER_HEADER, Asking
 from pagereeve.console.api.context import Context
 from pagereeve.console.pages.shell import page
 from pagereeve.console.sign_in.requests import SIGN_IN, own_path
@@ -27,6 +27,7 @@ async def sign_in(
     request: Request,
     then: Annotated[str, Query(max_length=TEXT_MAX)] = "",
     failed: Annotated[str, Query(max_length=TEXT_MAX)] = "",
+    out: Annotated[str, Query(max_length=TEXT_MAX)] = "",
 ) -> HTMLResponse:
     subject = unquote(request.headers.get(STRANGER_HEADER, ""))
     back = own_path(then)
@@ -39,6 +40,7 @@ async def sign_in(
         status=HTTPStatus.FORBIDDEN if subject else HTTPStatus.OK,
         then=back,
         failed=failed,
+        left=request.headers.get(LEFT_HEADER, "") or (out if out in BY_ADDRESS else ""),
         provider=context.site.provider,
         start=f"{start}?{urlencode({'then': back})}" if start else "",
         subject=subject,

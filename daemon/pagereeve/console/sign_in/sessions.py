@@ -27,7 +27,8 @@ class Session:
     """Of one sign-in. Instants are our own dates, microseconds since 1970.
 
     ``kept`` is what the credential was known by then: where that is another now, the session is over. ``form_token`` is
-    in our own pages alone: who sends it has read one. Names are shown before ``names_until_us``.
+    in our own pages alone: who sends it has read one. Names are shown before ``names_until_us``. ``id_token`` is by
+    what an OpenID provider knows its own session, "" where it is not kept.
     """
 
     name: str
@@ -36,6 +37,7 @@ class Session:
     used_us: int
     by_proxy: bool = False
     names_until_us: int = 0
+    id_token: str = field(default="", repr=False)
     form_token: str = field(default_factory=lambda: secrets.token_urlsafe(TOKEN_BYTES), repr=False)
 
     def is_over(self, now_us: int) -> bool:
@@ -57,10 +59,10 @@ class Sessions:
     def __len__(self) -> int:
         return len(self._sessions)
 
-    def begin(self, name: str, kept: str, now_us: int) -> str:
+    def begin(self, name: str, kept: str, now_us: int, id_token: str = "") -> str:
         """The token of a new session, which is in no other place."""
         token = secrets.token_urlsafe(TOKEN_BYTES)
-        self._put(_key(token), Session(name, kept, now_us, now_us))
+        self._put(_key(token), Session(name, kept, now_us, now_us, id_token=id_token))
         return token
 
     def of_token(self, token: str, now_us: int, *, by_itself: bool = False) -> Session | None:

@@ -14,6 +14,7 @@ from pagereeve.reports.doctor.keeping import (
     no_receiver,
     silent_feeds,
     titles,
+    unjudged_settings,
     waiting_settings,
 )
 from pagereeve.reports.doctor.machine import EXPIRES_SOON_US, certificates, clock, credentials, secrets, storage
@@ -60,6 +61,7 @@ def complaints_of(seen: InstallationState) -> list[Complaint]:
         *backup(seen),
         *clock_kept(seen),
         *waiting_settings(seen),
+        *unjudged_settings(seen),
         *expiring_credentials(seen),
         *silent_feeds(seen),
         *titles(seen),

@@ -72,6 +72,17 @@ def clock_kept(seen: InstallationState) -> Iterator[Complaint]:
     yield Complaint("info", what, why, do, advice=True)
 
 
+def unjudged_settings(seen: InstallationState) -> Iterator[Complaint]:
+    """Of a daemon that was killed while a page added printers."""
+    if seen.unjudged:
+        yield Complaint(
+            "warning",
+            f"A page wrote {seen.unjudged}, and the daemon ended before it had judged it.",
+            "Whoever added it saw no answer. A start reads it as it is.",
+            "Look at it, and remove it if it is not wanted; pagereeve check-config FILE checks all of the settings.",
+        )
+
+
 def waiting_settings(seen: InstallationState) -> Iterator[Complaint]:
     """Only of a daemon that runs: one that is started reads all of them."""
     if seen.not_ready is None:

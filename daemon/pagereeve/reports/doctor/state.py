@@ -49,6 +49,7 @@ class InstallationState:
     where nobody knows, ``disk_lasts_days`` where growth can't be told, ``backup_us`` where no backup is known of.
     ``titles_for_good``: they are kept, and nothing ends that; ``title_us`` is of one that should be gone for days.
     ``by_reload`` and ``by_restart`` are settings that are not in force, ``newer_files`` lists that were changed since.
+    ``unjudged`` is a file that a page wrote and no reload judged.
     """
 
     now_us: int
@@ -95,6 +96,7 @@ class InstallationState:
     titles_for_good: bool = False
     title_us: int | None = None
     newer_files: tuple[str, ...] = ()
+    unjudged: str = ""
 
     def at(self, at_us: int) -> str:
         """Local time of the site with its offset."""

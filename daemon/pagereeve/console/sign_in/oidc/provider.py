@@ -43,6 +43,13 @@ class ProviderMetadata(BaseModel):
     id_token_signing_alg_values_supported: tuple[str, ...] = ()
     token_endpoint_auth_methods_supported: tuple[str, ...] = ("client_secret_basic",)
     authorization_response_iss_parameter_supported: bool = False
+    end_session_endpoint: str = ""
+
+    @property
+    def sign_out_address(self) -> str:
+        """OpenID Connect RP-Initiated Logout 1.0 section 2.1; "" where it has none that is secure."""
+        one = self.end_session_endpoint
+        return one if is_secure(one) and one.isascii() and one.isprintable() and " " not in one else ""
 
     @property
     def auth_method(self) -> str:

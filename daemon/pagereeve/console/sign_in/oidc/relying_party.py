@@ -13,6 +13,7 @@ from typing import Any, Final, Self
 from urllib.parse import parse_qsl, quote_plus
 
 import httpx2
+from authlib.common.urls import add_params_to_uri
 from authlib.integrations.httpx_client import AsyncOAuth2Client, OAuthError
 from authlib.oauth2.rfc6749.parameters import prepare_grant_uri
 from authlib.oauth2.rfc7636 import create_s256_code_challenge
@@ -30,6 +31,8 @@ from pagereeve.settings.oidc import OidcSettings
 SCOPE: Final = "openid"
 FIELDS_MAX: Final = 20
 QUERY_MAX_BYTES: Final = 8_192
+ID_TOKEN_MAX: Final = 4_096
+"""A longer one is not kept, since it would make an address that servers refuse (RFC 9110 section 4.1: 8,000 octets)."""
 AT_ONCE: Final = 16
 """So many wait for the provider; others are asked to come again."""
 
@@ -44,11 +47,14 @@ class Begun:
 
 @dataclass(frozen=True, slots=True)
 class Proven:
-    """``then`` is where the browser was to go when it began."""
+    """``then`` is where the browser was to go when it began. ``id_token`` is what proved it, "" where it is too long
+    to be shown again.
+    """
 
     issuer: str
     subject: str
     then: str
+    id_token: str = field(default="", repr=False)
 
 
 class RelyingParty:
@@ -70,6 +76,7 @@ class RelyingParty:
         self._provider = Provider(settings, tls, lambda: monotonic_us() / SECOND_US)
         self._waiting = 0
         self.under_way = SignInsUnderWay()
+        self.going_out = SignInsUnderWay()
 
     @classmethod
     def of(cls, settings: OidcSettings, monotonic_us: Callable[[], int], wall_us: Callable[[], int]) -> Self:
@@ -110,7 +117,32 @@ class RelyingParty:
                 raise NotSignedIn("refused", f"the provider said {fields['error'][:60]!r}", one.then)
             token = await self._token(metadata, fields.get("code", ""), one)
             subject = await self._subject(token, one)
-        return Proven(self.settings.issuer, subject, one.then)
+        id_token = str(token["id_token"])
+        return Proven(self.settings.issuer, subject, one.then, id_token if len(id_token) <= ID_TOKEN_MAX else "")
+
+    async def sign_out(self, id_token: str) -> str:
+        """Where a browser goes to be signed out there too (OpenID Connect RP-Initiated Logout 1.0 section 2); "" where
+        the provider has no such place. Raises NotSignedIn.
+        """
+        with _Turn(self, ""):
+            endpoint = (await self._provider.metadata()).sign_out_address
+        if not endpoint:
+            return ""
+        asked = {
+            "id_token_hint": id_token,
+            "client_id": self.settings.client_id,
+            "post_logout_redirect_uri": self.settings.signed_out_uri,
+            "state": self.going_out.begin(UnderWay("", self._monotonic_us(), self._wall_us() // SECOND_US)),
+        }
+        return str(add_params_to_uri(endpoint, [(name, value) for name, value in asked.items() if value]))
+
+    def came_out(self, query: bytes) -> bool:
+        """Was the browser that comes with ``query`` sent to be signed out, and not back yet (section 3)?"""
+        try:
+            state = _fields(query).get("state", "")
+        except NotSignedIn:
+            return False
+        return self.going_out.take(state, self._monotonic_us()) is not None
 
     def _require_issuer(self, fields: Mapping[str, str], metadata: ProviderMetadata, then: str) -> None:
         """RFC 9207 section 2.4: the answer of another issuer is a mix-up (RFC 9700 section 4.4)."""

@@ -1,0 +1,1 @@
+"""A printer looked at because somebody asks for it: by the daemon, over its network."""
