@@ -139,7 +139,7 @@ WORKER = """
     asyncio.run(main())
 """
 ACKNOWLEDGED = 12
-KILLS = 3
+KILLS = 2
 STOPPED_S = 1.6
 
 

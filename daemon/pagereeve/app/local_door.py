@@ -45,7 +45,7 @@ from pagereeve.ports.closing import NotClosed
 from pagereeve.ports.intake import Intake
 from pagereeve.ports.journal import JournalUnavailable
 from pagereeve.settings import Settings
-from pagereeve.store.sqlite.journal import SqlJournal
+from pagereeve.ports.store import Store
 
 FEED: Final = "local"
 # People at terminals, and a script or two.
@@ -73,7 +73,7 @@ class Orders:
 
 
 def orders_of(
-    store: SqlJournal,
+    store: Store,
     clock: Clock,
     agree: Callable[[str], int],
     closings: Closings,
