@@ -44,8 +44,8 @@ from pagereeve.ports.clock import Clock
 from pagereeve.ports.closing import NotClosed
 from pagereeve.ports.intake import Intake
 from pagereeve.ports.journal import JournalUnavailable
-from pagereeve.settings import Settings
 from pagereeve.ports.store import Store
+from pagereeve.settings import Settings
 
 FEED: Final = "local"
 # People at terminals, and a script or two.
