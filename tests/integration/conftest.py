@@ -3,16 +3,20 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import AsyncIterator, Callable, Mapping
+from collections.abc import AsyncIterator, Callable, Iterator, Mapping
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import pytest
 import uvloop
 
-from pagereeve.app.clocks import SystemClock
+from pagereeve.app.clocks import SystemClock, SystemEntropy
 from pagereeve.ports.store import Store
 from pagereeve.store.memory.journal import MemoryJournal
+from pagereeve.store.postgres.address import Address
+from pagereeve.store.postgres.journal import PostgresJournal
 from pagereeve.store.sqlite.journal import SqlJournal
+from tests.integration import postgres_server
 
 # uvloop is what the daemon runs on where it can be had, asyncio's own loop elsewhere.
 LOOPS: Mapping[str, Callable[[], asyncio.AbstractEventLoop]] = {
@@ -42,6 +46,8 @@ ON_ONE_LOOP = {
     "test_meters_habits.py": "what is asked for; test_hostile_agents.py runs every habit on each loop",
     "test_oidc_sign_in.py": "what is answered; test_questions.py has the process that answers",
     "test_old_journals.py": "the database",
+    "test_postgres_schema.py": "the database",
+    "test_postgres_appending.py": "the database",
     "test_outbox_contract.py": "the database",
     "test_prometheus.py": "judged by processes of their own",
     "test_proof.py": "`pagereeve prove` runs on asyncio's own loop everywhere",
@@ -85,12 +91,45 @@ def pytest_asyncio_loop_factories(
     return dict(list(LOOPS.items())[:1])
 
 
-@pytest.fixture(params=["memory", "sqlite"])
+@pytest.fixture(scope="session")
+def postgres() -> Iterator[postgres_server.Server]:
+    """The server of this test process, started where a test asks for it."""
+    with postgres_server.running() as server:
+        yield server
+
+
+@pytest.fixture(scope="session")
+def postgres_database(postgres: postgres_server.Server) -> Address:
+    """A database with the journal's tables in it."""
+    address = postgres.new_database()
+
+    async def make() -> None:
+        await (await PostgresJournal.open(address, SystemClock(), SystemEntropy())).close()
+
+    # A test's own loop may run already.
+    with ThreadPoolExecutor(1) as threads:
+        threads.submit(lambda: asyncio.run(make())).result()
+    return address
+
+
+@pytest.fixture
+def postgres_journal(postgres: postgres_server.Server, postgres_database: Address) -> Address:
+    """The same one for each test, emptied: to make one would take longer than most tests."""
+    postgres.empty(postgres_database)
+    return postgres_database
+
+
+@pytest.fixture(params=["memory", "sqlite", "postgres"])
 async def store(request: pytest.FixtureRequest, tmp_path: Path) -> AsyncIterator[Store]:
     """Each implementation of the store in turn: a contract's test runs on all of them."""
     if request.param == "memory":
         yield MemoryJournal()
         return
-    journal = await SqlJournal.open(tmp_path / "journal.db", SystemClock())
+    journal: SqlJournal | PostgresJournal
+    if request.param == "sqlite":
+        journal = await SqlJournal.open(tmp_path / "journal.db", SystemClock())
+    else:
+        address: Address = request.getfixturevalue("postgres_journal")
+        journal = await PostgresJournal.open(address, SystemClock(), SystemEntropy())
     yield journal
     await journal.close()

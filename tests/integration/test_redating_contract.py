@@ -9,6 +9,7 @@ from pagereeve.domain.facts.reading import Plateau
 from pagereeve.domain.facts.redating import NOT_AGREED, REACH_US, dated_us, in_force
 from pagereeve.ports.store import Store
 from pagereeve.store.memory.journal import MemoryJournal
+from pagereeve.store.postgres.journal import PostgresJournal
 from pagereeve.store.sqlite.journal import SqlJournal
 from tests.journal_samples import NOON_US, SECOND_US, SERVER, badge, failed, origin, read, segment, started
 
@@ -74,7 +75,7 @@ async def test_what_a_meter_showed_can_be_void_and_what_somebody_sent_can_not(st
     await store.redate([moved(None)])
     assert await plateaus_of(store) == [before.plateau]
     assert await store.open_run(PRINTER) is None
-    assert isinstance(store, SqlJournal | MemoryJournal)
+    assert isinstance(store, SqlJournal | MemoryJournal | PostgresJournal)
     assert await store.last_read(PRINTER) == before
     assert [type(one).__name__ for one in await facts_of(store)] == ["PlateauRead", "ReleaseStarted", "Redated"]
     assert [type(one).__name__ async for one in store.all_facts()] == ["PlateauRead", "ReleaseStarted", "Redated"]
@@ -105,7 +106,7 @@ async def test_rows_that_rest_on_the_old_dates_are_dropped(store: Store) -> None
 
 async def test_what_was_said_tells_what_counts(store: Store) -> None:
     """Dates that were moved twice, some of them void by now, and what was stored after all that."""
-    assert isinstance(store, SqlJournal | MemoryJournal)
+    assert isinstance(store, SqlJournal | MemoryJournal | PostgresJournal)
     seen = [read(nth, at_us=NOON_US + nth * MINUTE_US) for nth in range(6)]
     await store.observe(PRINTER, seen, failed(PRINTER))
     await store.append(replace(started("e1"), origin=replace(origin("e1"), clock="corrected")))

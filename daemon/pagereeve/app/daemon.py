@@ -30,6 +30,7 @@ from pagereeve.app.installing.check_door import with_checks
 from pagereeve.app.installing.door import with_installing
 from pagereeve.app.installing.opening import install_door
 from pagereeve.app.installing.unjudged import told_at_start
+from pagereeve.app.journals import open_journal
 from pagereeve.app.local_door import FEED as LOCAL_FEED
 from pagereeve.app.local_door import LocalApp, LocalDoor, orders_of
 from pagereeve.app.questions.forwarding import QuestionForwarder
@@ -83,8 +84,6 @@ from pagereeve.ports.telemetry import DiskTelemetry, FeedTelemetry
 from pagereeve.settings import BadSettings, Problem, Settings
 from pagereeve.settings.changes import relays_to_restart
 from pagereeve.settings.open_address import open_address_problem
-from pagereeve.store.sqlite.files import JOURNAL_NAME
-from pagereeve.store.sqlite.journal import SqlJournal
 from pagereeve.telemetry.disk import disk_of, disk_trouble
 from pagereeve.telemetry.file_system import network_trouble
 from pagereeve.telemetry.pages import make_web, status_pages, with_questions
@@ -167,14 +166,7 @@ class App:
         network = network_trouble(settings.data_dir)
         if network:
             log.warning("the data folder is in the wrong place", folder=str(settings.data_dir), why=network)
-        self.store = await SqlJournal.open(
-            settings.data_dir / JOURNAL_NAME,
-            self.clock,
-            new=self._options.new,
-            accept_loss=self._options.accept_loss,
-            beside=tuple(one for one in (settings.badge_key_file,) if one.parent == settings.data_dir),
-            queue_depth_max=settings.limits.intake_queue_max,
-        )
+        self.store = await open_journal(settings, self.clock, self._options)
         self._stack.push_async_callback(self.store.close)
         self.seal_log = SealLog(self.store, self.clock, log)
         await self.seal_log.note()

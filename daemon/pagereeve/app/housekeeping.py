@@ -8,6 +8,7 @@ from collections.abc import Callable
 
 import structlog
 
+from pagereeve.app.journals import RunningJournal
 from pagereeve.domain.seal.erasure import ERASED
 from pagereeve.engine.counters import EngineCounters
 from pagereeve.engine.supervision.garbage import GarbageCollection
@@ -16,7 +17,6 @@ from pagereeve.engine.supervision.title_retention import TitleRetention
 from pagereeve.engine.supervision.wal_trimming import WalTrimmer
 from pagereeve.ports.clock import Clock
 from pagereeve.settings import Settings
-from pagereeve.store.sqlite.journal import SqlJournal
 
 log = structlog.get_logger("pagereeve.housekeeping")
 
@@ -24,7 +24,7 @@ log = structlog.get_logger("pagereeve.housekeeping")
 def start_housekeeping(
     supervisor: Supervisor,
     clock: Clock,
-    store: SqlJournal,
+    store: RunningJournal,
     settings: Callable[[], Settings],
     agreed: Callable[[], bool],
     counters: EngineCounters,

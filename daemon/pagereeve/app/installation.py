@@ -15,6 +15,7 @@ from pagereeve.app.clocks import SystemClock
 from pagereeve.app.daemon_client import readiness_of
 from pagereeve.app.http_door import certificate_of
 from pagereeve.app.installing.unjudged import unjudged
+from pagereeve.app.journals import place_of, reads_of
 from pagereeve.app.kernel_clock import kept
 from pagereeve.app.relay_probe import look_at_relay
 from pagereeve.app.settings_trace import WaitingSettings, waiting_settings
@@ -29,7 +30,6 @@ from pagereeve.queries.installation import GROWTH_WINDOW_US, journal_state
 from pagereeve.reports.doctor import EXPIRES_SOON_US, CertificateExpiry, InstallationState, RelayState
 from pagereeve.settings import BadSettings, Settings
 from pagereeve.store.sqlite.files import size_bytes, wal_path
-from pagereeve.store.sqlite.reads import SqlReads
 from pagereeve.telemetry.disk import disk_of, disk_trouble
 from pagereeve.telemetry.file_system import network_trouble
 
@@ -43,10 +43,10 @@ GROWTH_LEAST_US: Final = 2 * DAY_US
 async def examine(settings: Settings, problems: Sequence[str], journal: Path) -> InstallationState:
     """``problems`` are those that the files have which the settings name."""
     seen = _without_journal(settings, problems, journal)
-    if seen.journal_bytes is None:
+    if settings.journal.url is None and seen.journal_bytes is None:
         return seen
     try:
-        async with await SqlReads.open_for_reading(journal) as reads:
+        async with await reads_of(place_of(settings)) as reads:
             printers = [printer.name for printer in settings.printers]
             runs, titles_us = seen.not_ready is not None, _titles_us(settings)
             known = await journal_state(reads, printers, now_us=seen.now_us, daemon_runs=runs, titles_us=titles_us)

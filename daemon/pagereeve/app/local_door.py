@@ -44,8 +44,8 @@ from pagereeve.ports.clock import Clock
 from pagereeve.ports.closing import NotClosed
 from pagereeve.ports.intake import Intake
 from pagereeve.ports.journal import JournalUnavailable
+from pagereeve.ports.store import Store
 from pagereeve.settings import Settings
-from pagereeve.store.sqlite.journal import SqlJournal
 
 FEED: Final = "local"
 # People at terminals, and a script or two.
@@ -73,7 +73,7 @@ class Orders:
 
 
 def orders_of(
-    store: SqlJournal,
+    store: Store,
     clock: Clock,
     agree: Callable[[str], int],
     closings: Closings,

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Final
 
 from pagereeve.app.clocks import SystemClock
+from pagereeve.app.journals import JournalPlace, reads_of
 from pagereeve.domain.facts.in_force import Rules
 from pagereeve.domain.projection.projection import Projected
 from pagereeve.domain.projection.projector import PrinterProjector
@@ -66,20 +67,23 @@ async def replay_journal(path: Path) -> ReplayReport:
         await journal.close()
 
 
-async def check_journal(path: Path) -> ReplayReport:
+async def check_journal(place: JournalPlace) -> ReplayReport:
     """Compare only: nothing is written, no lock is taken. Each printer's facts and rows are of one moment.
 
     A journal that was closed in order needs no free disk for it. Raises CantOpen if a daemon opened it meanwhile.
     """
-    report, closed = ReplayReport(), not wal_path(path).exists()
-    async with await SqlReads.open_for_reading(path, nobody_writes=closed) as reads:
+    report = ReplayReport()
+    path = place if isinstance(place, Path) else None
+    closed = path is not None and not wal_path(path).exists()
+    opening = reads_of(place) if path is None else SqlReads.open_for_reading(path, nobody_writes=closed)
+    async with await opening as reads:
         for printer in await reads.printers():
             async with reads.snapshot() as moment:
                 report.add(await replayed_printer(moment, printer))
         async with reads.snapshot() as moment:
             report.add(await replayed_badges(moment))
         report.damaged = reads.damaged()
-    if closed and wal_path(path).exists():
+    if path is not None and closed and wal_path(path).exists():
         raise CantOpen(path, "was opened for writing while it was compared; compare it again")
     return report
 

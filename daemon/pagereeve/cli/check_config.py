@@ -11,6 +11,7 @@ from cyclopts import Parameter
 
 from pagereeve.app.clocks import SystemClock
 from pagereeve.app.http_door import certificate_of
+from pagereeve.app.journals import JournalPlace, may_be_there, place_of, reads_of
 from pagereeve.app.oidc import require_oidc
 from pagereeve.app.receivers import receivers_of
 from pagereeve.cli.output import complain, say
@@ -26,8 +27,6 @@ from pagereeve.settings import BadSettings, Problem, Settings, load_settings
 from pagereeve.settings.lists.spellings import spelling_notes
 from pagereeve.settings.open_address import open_address_problem
 from pagereeve.store.errors import CantOpen
-from pagereeve.store.sqlite.files import JOURNAL_NAME
-from pagereeve.store.sqlite.reads import SqlReads
 from pagereeve.telemetry.file_system import network_trouble
 
 
@@ -109,15 +108,15 @@ def refuse_bad_files(settings: Settings, source: str) -> None:
 
 def _credentials_exist(settings: Settings) -> bool:
     """In the settings, or in the journal; where that can't be read, the start will say it."""
-    journal = settings.data_dir / JOURNAL_NAME
     if settings.http.credentials:
         return True
     try:
-        return journal.exists() and bool(asyncio.run(_stored(journal)))
+        place = place_of(settings)
+        return may_be_there(place) and bool(asyncio.run(_stored(place)))
     except (CantOpen, JournalUnavailable, PermissionError):
         return True
 
 
-async def _stored(journal: Path) -> Sequence[StoredCredential]:
-    async with await SqlReads.open_for_reading(journal) as reads:
+async def _stored(journal: JournalPlace) -> Sequence[StoredCredential]:
+    async with await reads_of(journal) as reads:
         return await reads.credentials()

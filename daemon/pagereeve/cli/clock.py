@@ -13,7 +13,7 @@ from pagereeve.app.clocks import SystemClock
 from pagereeve.app.daemon_client import NoDaemon, agree_clock
 from pagereeve.app.dating_on import PersonsWord
 from pagereeve.app.redating import RedatingRequest, redate_journal
-from pagereeve.cli.journal import journal_path, local_socket
+from pagereeve.cli.journal import data_folder, journal_path, local_socket
 from pagereeve.cli.options import CONFIG_DEFAULT, Config, DataDir, Socket, Zone
 from pagereeve.cli.output import say
 from pagereeve.cli.site import site_of
@@ -48,7 +48,7 @@ def agree(*, socket: Socket = None, config: Config = CONFIG_DEFAULT, data_dir: D
         if socket is not None:
             raise
         wall_us = SystemClock().now_us()
-        PersonsWord.within(journal_path(config, data_dir).parent).leave(who, wall_us)
+        PersonsWord.within(data_folder(config, data_dir)).leave(who, wall_us)
         at = to_text(wall_us)
     say(f"Said: {at} is right, by {who}.")
     return 0

@@ -14,6 +14,7 @@ from cyclopts import App, Parameter
 
 from pagereeve.app.clocks import SystemClock, SystemEntropy
 from pagereeve.app.cutover_look import CutoverLook
+from pagereeve.app.journals import may_be_there, place_of, reads_of
 from pagereeve.cli.check_config import refuse_bad_files
 from pagereeve.cli.options import CONFIG_DEFAULT, AsJson, Config
 from pagereeve.cli.output import complain, say, say_bytes, say_json, show
@@ -28,8 +29,6 @@ from pagereeve.reports.device_import import changes_text, entries
 from pagereeve.settings import BadSettings, PrinterSettings, Problem, Settings, load_settings
 from pagereeve.settings.importing import FOLDER, ImportPlan, only_import, plan_import, write_import
 from pagereeve.settings.suggestions import Known
-from pagereeve.store.sqlite.files import JOURNAL_NAME
-from pagereeve.store.sqlite.reads import SqlReads
 
 USAGE = 2
 TIMEOUT_MAX_S = 600.0
@@ -161,11 +160,11 @@ async def _look(
 
 async def _proven(settings: Settings) -> Mapping[str, int] | None:
     """None where there is a journal that can't be read."""
-    journal = settings.data_dir / JOURNAL_NAME
+    journal = place_of(settings)
     try:
-        if not journal.exists():
+        if not may_be_there(journal):
             return {}
-        async with await SqlReads.open_for_reading(journal) as reads:
+        async with await reads_of(journal) as reads:
             return await proven_of(reads)
     except (PagereeveError, PermissionError) as error:
         complain(f"when printers were proven is not known: {error}")

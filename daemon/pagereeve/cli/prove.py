@@ -15,6 +15,7 @@ from cyclopts import Parameter
 from pydantic import BaseModel
 
 from pagereeve.app.clocks import SystemClock, SystemEntropy
+from pagereeve.app.journals import may_be_there, place_of, reads_of
 from pagereeve.app.proof_notes import ProofNotes
 from pagereeve.cli.options import CONFIG_DEFAULT, AsJson, Config
 from pagereeve.cli.output import complain, output_file, say, say_json, show
@@ -42,8 +43,6 @@ from pagereeve.reports.units import offer_lines
 from pagereeve.settings import BadSettings, PrinterSettings, Problem, Settings, load_settings
 from pagereeve.settings.as_written import paths_as_written
 from pagereeve.settings.suggestions import nearest
-from pagereeve.store.sqlite.files import JOURNAL_NAME
-from pagereeve.store.sqlite.reads import SqlReads
 
 AT_ONCE_MAX: Final = 16
 USAGE: Final = 2
@@ -237,11 +236,11 @@ def _consent(plans: Sequence[Plan], *, yes: bool) -> bool:
 
 async def _offers(settings: Settings, proofs: Sequence[Proof]) -> list[str]:
     """What was proven, for other printers of the model that run on an assumed unit; the journal knows of these."""
-    journal = settings.data_dir / JOURNAL_NAME
-    if not journal.exists() or not any(proof.calibration.unit for proof in proofs):
+    journal = place_of(settings)
+    if not may_be_there(journal) or not any(proof.calibration.unit for proof in proofs):
         return []
     try:
-        async with await SqlReads.open_for_reading(journal) as reads:
+        async with await reads_of(journal) as reads:
             known = await units_of(reads, {printer.name for printer in settings.printers})
     except PagereeveError as error:
         return [f"Whether other printers of the model run on an assumed unit is not known: {error}"]

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import asyncio
+from pathlib import Path
 from typing import Annotated
 
 from cyclopts import Parameter
 
 from pagereeve.app.replay import check_journal, collect_seldom, replay_journal
-from pagereeve.cli.journal import damaged_line, journal_path
+from pagereeve.cli.journal import damaged_line, journal_path, journal_place
 from pagereeve.cli.options import CONFIG_DEFAULT, Config, DataDir
 from pagereeve.cli.output import say
 from pagereeve.domain.values.amounts import amount
@@ -28,11 +29,11 @@ def replay(
     version made, are *behind*, and do not differ. Damaged rows are named and left out. Exit status 1 if anything
     differs or is damaged.
     """
-    path = journal_path(config, data_dir)
-    if not path.is_file():
+    path = journal_place(config, data_dir) if check else journal_path(config, data_dir)
+    if isinstance(path, Path) and not path.is_file():
         raise CantOpen(path, "there is no such file; the daemon creates it at its first start")
     collect_seldom()
-    report = asyncio.run(check_journal(path) if check else replay_journal(path))
+    report = asyncio.run(replay_journal(path) if isinstance(path, Path) and not check else check_journal(path))
     for name in report.behind:
         say(
             f"{visible(name)}: the rows were behind the facts"

@@ -9,8 +9,9 @@ from typing import Annotated
 
 from cyclopts import Parameter
 
+from pagereeve.app.journals import JournalPlace, reads_of
 from pagereeve.cli.held_heads import held_heads
-from pagereeve.cli.journal import journal_path
+from pagereeve.cli.journal import journal_place
 from pagereeve.cli.options import CONFIG_DEFAULT, AsJson, Config, DataDir
 from pagereeve.cli.output import output_file, say, say_json
 from pagereeve.domain.values.bad_question import BadQuestion
@@ -19,7 +20,6 @@ from pagereeve.queries.inclusion import InclusionProof, inclusion_proofs
 from pagereeve.queries.verify import HeldHead, Verification
 from pagereeve.queries.verify import verify as verified
 from pagereeve.reports.verify import proof_json, verification_json, verification_lines
-from pagereeve.store.sqlite.reads import SqlReads
 
 
 def verify(
@@ -45,7 +45,7 @@ def verify(
     Reads every fact, beside the daemon too. Who can write the journal can also write new seals: only a head
     that is kept elsewhere (from the log, from /v1/seal, from an export) shows that. Exit status 1 if anything is wrong.
     """
-    path = journal_path(config, data_dir)
+    path = journal_place(config, data_dir)
     if proof is not None:
         proofs = asyncio.run(_proofs(path, proof, source))
         if len(proofs) > 1:
@@ -62,11 +62,11 @@ def verify(
     return 0 if done.is_good else 1
 
 
-async def _verified(path: Path, heads: Sequence[HeldHead]) -> Verification:
-    async with await SqlReads.open_for_reading(path) as reads:
+async def _verified(path: JournalPlace, heads: Sequence[HeldHead]) -> Verification:
+    async with await reads_of(path) as reads:
         return await verified(reads, heads)
 
 
-async def _proofs(path: Path, release: str, source: str | None) -> Sequence[InclusionProof]:
-    async with await SqlReads.open_for_reading(path) as reads:
+async def _proofs(path: JournalPlace, release: str, source: str | None) -> Sequence[InclusionProof]:
+    async with await reads_of(path) as reads:
         return await inclusion_proofs(reads, release, source)

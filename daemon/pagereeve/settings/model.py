@@ -32,6 +32,7 @@ from pagereeve.settings.credentials import GivenCredential, read_credentials
 from pagereeve.settings.crosschecks import CROSS_CHECK, problems_between, repeated_names, unknown_printers
 from pagereeve.settings.errors import BadSettings, Problem
 from pagereeve.settings.feeds import FeedSettings
+from pagereeve.settings.journal import JournalSettings
 from pagereeve.settings.lists.directory import Binding, read_directory
 from pagereeve.settings.lists.people import PeopleList, read_people_list
 from pagereeve.settings.places import EntryProblem, Places
@@ -71,6 +72,7 @@ class Settings(BaseSettings):
     data_dir: Path = Path("/var/lib/pagereeve")
     relay_socket: Path | None = None
     include: tuple[str, ...] = Field(default=(), max_length=100)
+    journal: JournalSettings = JournalSettings()
     http: HttpSettings = HttpSettings()
     local: LocalSettings = LocalSettings()
     console: ConsoleSettings = ConsoleSettings()

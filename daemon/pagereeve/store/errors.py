@@ -45,6 +45,14 @@ _OF_SYSTEM: Final[Mapping[int, Hindrance]] = {
     errno.EROFS: "read-only",
     errno.ESTALE: "files-gone",
 }
+# What a database server says: SQLSTATE (postgresql.org/docs/15/errcodes-appendix.html).
+_OF_SERVER: Final[Mapping[str, Hindrance]] = {
+    "53100": "no-space",
+    "58030": "io-error",
+    "25006": "read-only",
+    "55P03": "busy",
+    "57014": "busy",
+}
 _PRIMARY: Final = 0xFF
 
 
@@ -55,7 +63,7 @@ class Unstorable(PagereeveError):
 class CantOpen(PagereeveError):
     """``path`` can't be opened as a journal; nothing in it was changed."""
 
-    def __init__(self, path: Path, problem: str) -> None:
+    def __init__(self, path: Path | str, problem: str) -> None:
         super().__init__(f"journal {path}: {problem}")
         self.path = path
         self.problem = problem
@@ -85,7 +93,7 @@ class LostCommits(CantOpen): ...
 class DamagedSeal(CantOpen): ...
 
 
-def unavailable(path: Path, cause: BaseException) -> JournalUnavailable:
+def unavailable(path: Path | str, cause: BaseException) -> JournalUnavailable:
     """A JournalUnavailable of its own for each caller: a shared one would mix up their tracebacks."""
     reason = getattr(cause, "orig", None) or cause
     hindrance = hindrance_of(reason)
@@ -102,7 +110,7 @@ def hindrance_of(reason: BaseException) -> Hindrance:
         return _OF_SYSTEM.get(reason.errno or 0, "other")
     code = getattr(reason, "sqlite_errorcode", None)
     if not isinstance(code, int):
-        return "other"
+        return _OF_SERVER.get(str(getattr(reason, "sqlstate", None)), "other")
     if code == sqlite3.SQLITE_IOERR_SHMSIZE:
         return "no-space"
     return _HINDRANCES.get(code & _PRIMARY, "other")

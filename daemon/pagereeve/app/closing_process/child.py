@@ -15,10 +15,10 @@ from typing import BinaryIO, Final
 
 from pagereeve.app.closing import packed_period
 from pagereeve.app.closing_process.messages import Answered, Asked, Ready, Refused, framed
+from pagereeve.app.journals import reads_of
 from pagereeve.ports.closing import Hindered, NotClosed
 from pagereeve.ports.journal import JournalUnavailable
 from pagereeve.store.errors import CantOpen
-from pagereeve.store.sqlite.reads import SqlReads
 from pagereeve.telemetry.logs import set_up_logs
 
 # Readings, notices and the journal's writer come first.
@@ -27,7 +27,7 @@ NICENESS: Final = 10
 
 async def answer(asked: Asked, out: BinaryIO) -> None:
     try:
-        async with await SqlReads.open_for_reading(asked.journal) as reads:
+        async with await reads_of(asked.journal) as reads:
             closing, packed, touched = await packed_period(
                 reads, asked.request(), asked.by, asked.now_us, asked.prices()
             )

@@ -12,6 +12,7 @@ from pagereeve.console.api.site import AskedSite
 from pagereeve.ports.closing import Closing
 from pagereeve.queries.costs import Prices
 from pagereeve.settings.sections import LogSettings
+from pagereeve.store.postgres.address import Address
 
 LENGTH_BYTES: Final = 8
 HEAD_MAX_BYTES: Final = 2**20
@@ -24,7 +25,7 @@ class Asked(BaseModel):
 
     model_config = ConfigDict(frozen=True)
 
-    journal: Path
+    journal: Path | Address
     log: LogSettings
     site: AskedSite
     period: str

@@ -21,12 +21,12 @@ from pagereeve.app.closing_process.messages import (
     Refused,
 )
 from pagereeve.app.closings import Closings, period_named
+from pagereeve.app.journals import place_of
 from pagereeve.console.api.site import AskedSite
 from pagereeve.ports.clock import Clock
 from pagereeve.ports.closing import ClosedPeriod, Hindered, NotClosed, PeriodCloser
 from pagereeve.ports.journal import JournalUnavailable
 from pagereeve.settings import Settings
-from pagereeve.store.sqlite.files import JOURNAL_NAME
 
 CLOSING_S: Final = 3_600.0
 STOP_S: Final = 2.0
@@ -39,7 +39,7 @@ def closings_of(store: PeriodCloser, settings: Callable[[], Settings], clock: Cl
     async def close(said: ClosingRequest, by: str) -> ClosedPeriod:
         current = settings()
         asked = Asked(
-            journal=(current.data_dir / JOURNAL_NAME).absolute(),
+            journal=place_of(current),
             log=current.log,
             site=AskedSite.of(current),
             period=said.period.name,

@@ -18,13 +18,13 @@ from typing import Final
 import uvicorn
 
 from pagereeve.app.clocks import SystemClock
+from pagereeve.app.journals import reads_of
 from pagereeve.app.questions.told import Told
 from pagereeve.app.running import loop_factory
 from pagereeve.app.shipped_files import EXAMPLE_SETTINGS, content_of, topic_file
 from pagereeve.app.zone_database import zone_database
 from pagereeve.console.api.context import ApiContext
 from pagereeve.console.application import make_console
-from pagereeve.store.sqlite.reads import SqlReads
 from pagereeve.telemetry.logs import set_up_logs
 
 # Readings, notices and the journal's writer come first.
@@ -39,7 +39,7 @@ class _Server(uvicorn.Server):
 
 
 async def serve(told: Told) -> None:
-    async with await SqlReads.open_for_reading(told.journal) as reads:
+    async with await reads_of(told.journal) as reads:
         config = uvicorn.Config(
             make_console(
                 ApiContext(reads, told.site, SystemClock().now_us, _glossary(), zone_database, _example_settings())

@@ -7,10 +7,11 @@ from typing import BinaryIO, Final, Self
 
 from pydantic import BaseModel, ConfigDict
 
+from pagereeve.app.journals import place_of
 from pagereeve.console.api.site import AskedSite
 from pagereeve.settings import Settings
 from pagereeve.settings.sections import LogSettings
-from pagereeve.store.sqlite.files import JOURNAL_NAME
+from pagereeve.store.postgres.address import Address
 
 LENGTH_BYTES: Final = 8
 
@@ -21,14 +22,13 @@ class Told(BaseModel):
     model_config = ConfigDict(frozen=True)
 
     descriptor: int
-    journal: Path
+    journal: Path | Address
     log: LogSettings
     site: AskedSite
 
     @classmethod
     def of(cls, settings: Settings, descriptor: int) -> Self:
-        journal = (settings.data_dir / JOURNAL_NAME).absolute()
-        return cls(descriptor=descriptor, journal=journal, log=settings.log, site=AskedSite.of(settings))
+        return cls(descriptor=descriptor, journal=place_of(settings), log=settings.log, site=AskedSite.of(settings))
 
     def to_bytes(self) -> bytes:
         body = self.model_dump_json(by_alias=True, exclude_unset=True).encode()

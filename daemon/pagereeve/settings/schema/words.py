@@ -18,6 +18,7 @@ TABLES: Final[dict[str, str]] = {
     "people": "Who is who.",
     "metrics": "What metrics show.",
     "clock": "Who may say that this machine's clock is right.",
+    "journal": "A database in the place of the journal's file.",
     "limits": "What may be held at once.",
     "site": "What is the same for the whole site.",
 }

@@ -69,7 +69,7 @@ class Sealing:
             _MOVE_ON.run(connection, {"now_size": state.tree.size, "now_peaks": peaks})
         return len(entries)
 
-    def begin(self, connection: Connection, now_us: int, path: Path) -> int:
+    def begin(self, connection: Connection, now_us: int, path: Path | str) -> int:
         """Before anything else is stored: seals what was there already. How many facts it sealed now.
 
         Raises DamagedSeal where nothing could be sealed any more.
@@ -95,7 +95,7 @@ class Sealing:
         return older
 
 
-def _require_whole(path: Path, row: Row[Any] | None, count: int) -> None:
+def _require_whole(path: Path | str, row: Row[Any] | None, count: int) -> None:
     """Whether it is what was written is for ``pagereeve verify`` to say: that takes as long as reading all facts."""
     size, peaks = (0, 0) if row is None else (row.size, len(row.peaks.split()))
     if size != count or peaks != size.bit_count():

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import AsyncIterator, Sequence
-from contextlib import asynccontextmanager
+from contextlib import AsyncExitStack, asynccontextmanager
 from pathlib import Path
 from typing import Any, Final
 
@@ -22,7 +22,7 @@ PAGE_ROWS: Final = 128
 class Reader:
     """Hands out snapshots. A snapshot that stays open keeps the write-ahead file growing: never await others in it."""
 
-    def __init__(self, engine: AsyncEngine, path: Path, damage: Damage | None = None) -> None:
+    def __init__(self, engine: AsyncEngine, path: Path | str, damage: Damage | None = None) -> None:
         self.damage = damage or Damage()
         self._engine = engine
         self._path = path
@@ -34,7 +34,13 @@ class Reader:
         if self._closed:
             raise JournalUnavailable(f"journal {self._path} is closed", "closed")
         try:
-            async with self._engine.connect() as connection:
+            async with AsyncExitStack() as held:
+                try:
+                    connection = await held.enter_async_context(self._engine.connect())
+                except OSError as error:
+                    # A server that can't be reached. What a caller does meanwhile may raise it, too: that is its own.
+                    problem = f"journal {self._path} can't be reached: {error}; try again later"
+                    raise JournalUnavailable(problem) from error
                 yield connection
         except (DBAPIError, PoolTimeout, UnicodeError) as error:
             # The driver raises the last where a flipped bit stands in a name, and it can't say which.
@@ -65,7 +71,7 @@ class Reader:
 class _HeldReader(Reader):
     """Every snapshot is the one that is open already."""
 
-    def __init__(self, engine: AsyncEngine, path: Path, damage: Damage, connection: AsyncConnection) -> None:
+    def __init__(self, engine: AsyncEngine, path: Path | str, damage: Damage, connection: AsyncConnection) -> None:
         super().__init__(engine, path, damage)
         self._connection = connection
 

@@ -24,7 +24,8 @@ FACT_TEXT: Final = "fact_text"
 class Packed(TypeDecorator[str]):
     """Text in both directions, stored as ``pack`` says.
 
-    A column of text takes bytes as they are (sqlite.org/datatype3.html, section 3).
+    A column of text takes bytes as they are (sqlite.org/datatype3.html, section 3). PostgreSQL's takes none: there it
+    is stored as text.
     """
 
     impl = Text
@@ -35,8 +36,8 @@ class Packed(TypeDecorator[str]):
         self.pack = pack
         self.unpack = unpack
 
-    def process_bind_param(self, value: Any, dialect: Dialect) -> Any:  # noqa: ARG002 - SQLAlchemy's
-        return self.pack(value)
+    def process_bind_param(self, value: Any, dialect: Dialect) -> Any:
+        return value if dialect.name == "postgresql" else self.pack(value)
 
     def process_result_value(self, value: Any, dialect: Dialect) -> Any:  # noqa: ARG002 - SQLAlchemy's
         return self.unpack(value)

@@ -69,6 +69,12 @@ class Heads:
     known: dict[str, int] = field(default_factory=dict)
     sealing: Sealing = field(default_factory=Sealing)
 
+    def begin(self, connection: Connection) -> None:
+        """First in each transaction that may store facts: where others write too, whether these heads still hold."""
+
+    def before_commit(self, outcome: Outcome) -> None:
+        """What is stored if the commit that follows is."""
+
     def forget(self) -> None:
         self.known.clear()
         self.sealing.forget()
@@ -94,19 +100,22 @@ def store_group(connection: Connection, requests: Sequence[StoreRequest[Any]], h
     """Returns only once the group is committed. Whatever it raises, nothing of the group is stored."""
     try:
         with connection.begin():
+            heads.begin(connection)
             batch = Batch(_Stored(connection, heads, _identities(requests), _releases(requests)))
             answers = [request.join(batch) for request in requests]
             _write(connection, batch)
             if batch.facts:
                 heads.sealing.add(connection, batch.facts)
+            last = batch.facts[-1] if batch.facts else None
+            outcome = Outcome(answers, len(batch.facts), batch.duplicates, len(batch.kept_aside), last)
+            heads.before_commit(outcome)
     except BaseException:
         # A commit that failed in an unknown way may have moved a head: all are read again.
         heads.forget()
         raise
     heads.learn(batch.heads)
     heads.sealing.stored()
-    last = batch.facts[-1] if batch.facts else None
-    return Outcome(answers, len(batch.facts), batch.duplicates, len(batch.kept_aside), last)
+    return outcome
 
 
 @contextmanager
@@ -114,6 +123,7 @@ def _alone(connection: Connection, heads: Heads) -> Iterator[Batch]:
     """A transaction of its own: what is put into the batch is written at its end, with all else or not at all."""
     try:
         with connection.begin():
+            heads.begin(connection)
             batch = Batch(_Stored(connection, heads, set(), set()))
             yield batch
             if batch.facts:

@@ -5,39 +5,25 @@ from __future__ import annotations
 import asyncio
 import os
 import sqlite3
-from collections.abc import AsyncIterator, Mapping, Sequence
+from collections.abc import Callable
 from contextlib import AsyncExitStack
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
-from typing import Final, Self
+from typing import Self, TypeVar
 
+from sqlalchemy import Connection
 from sqlalchemy.exc import DatabaseError
 
-from pagereeve.domain.accounts.frozen import FrozenRow
-from pagereeve.domain.facts.facts import Fact, PlateauRead, ReadFailed, Redated
-from pagereeve.domain.ledger import RowSegment
-from pagereeve.domain.projection.projector import Update
 from pagereeve.ports.clock import Clock
-from pagereeve.ports.closing import ClosedPeriod, Closing, PackedRows
-from pagereeve.ports.erasing import Erasure, ErasureOutcome, TitleExpiry, TitlesExpired
-from pagereeve.ports.journal import HINDRANCES, Hindrance, Receipt
-from pagereeve.ports.outbox import Announcement, QueueRemoval
+from pagereeve.ports.journal import HINDRANCES, Hindrance
 from pagereeve.ports.queries import JournalHealth
 from pagereeve.store.errors import CantOpen, NotAJournal, unavailable
-from pagereeve.store.records.frozen_rows import packed_rows
 from pagereeve.store.records.requests import (
-    Post,
-    Replace,
-    Turn,
     append_request,
-    append_together_request,
-    observe_request,
-    redate_request,
-    replace_request,
 )
-from pagereeve.store.sql.credentials import write_uses
-from pagereeve.store.sql.key_checks import write_key_check
+from pagereeve.store.sql.group_writer import GROUP_MAX, QUEUE_DEPTH_MAX
+from pagereeve.store.sql.journal_writes import JournalWrites
 from pagereeve.store.sqlite.committing import Committer
 from pagereeve.store.sqlite.connections import WriterThread, truncate_wal
 from pagereeve.store.sqlite.files import lock_path, newest_path, shm_path, size_bytes, wal_path
@@ -47,10 +33,9 @@ from pagereeve.store.sqlite.opening_check import examine, require_journal
 from pagereeve.store.sqlite.reads import SqlReads
 from pagereeve.store.sqlite.upgrade import FreeBytes, free_bytes, refuse_full_disk, upgrade
 from pagereeve.store.sqlite.watched_files import WatchedFiles
-from pagereeve.store.sqlite.writer import GROUP_MAX, QUEUE_DEPTH_MAX, WAL_LIMIT_BYTES, Writer
+from pagereeve.store.sqlite.writer import WAL_LIMIT_BYTES, Writer
 
-# Rows of the ledger.
-ENCODED_AT_ONCE_MAX: Final = 200
+Result = TypeVar("Result")
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,7 +46,7 @@ class _Outside:
     newest: NewestFile
 
 
-class SqlJournal(SqlReads):
+class SqlJournal(JournalWrites, SqlReads):
     """Opened by one process at a time. Several tasks may use it at once."""
 
     def __init__(
@@ -74,8 +59,8 @@ class SqlJournal(SqlReads):
         outside: _Outside,
         held: AsyncExitStack,
     ) -> None:
-        super().__init__(path, files=outside.files)
-        self._clock = clock
+        JournalWrites.__init__(self, clock, writer, writer.committer)
+        SqlReads.__init__(self, path, files=outside.files)
         self.fence = fence
         self._thread = thread
         self._writer = writer
@@ -148,88 +133,14 @@ class SqlJournal(SqlReads):
             await self._writer.close()
         finally:
             # Also when the stop is cut short: whoever comes next must be able to open the file.
-            await super().close()
+            await SqlReads.close(self)
             await self._held.aclose()
 
-    async def append(self, fact: Fact) -> Receipt:
-        """ports.journal.Journal. Raises BadFact besides, for a fact that could not be read back."""
-        return await self._writer.submit(append_request(fact))
-
-    async def append_together(self, facts: Sequence[Fact]) -> Sequence[Receipt]:
-        """ports.journal.Journal. Raises BadFact as ``append`` does."""
-        return await self._writer.submit(append_together_request(facts))
-
-    async def observe(self, printer: str, sealed: Sequence[Fact], current: PlateauRead | ReadFailed) -> Sequence[int]:
-        return await self._writer.submit(observe_request(printer, sealed, current))
-
-    async def redate(self, facts: Sequence[Redated]) -> None:
-        """ports.store.Redating."""
-        await self._writer.submit(redate_request(facts))
-
-    async def replace(self, printer: str, from_anchor_us: int | None, segments: Sequence[RowSegment]) -> None:
-        """ports.ledger.LedgerStore. Raises ValueError where the segments aren't the printer's, from there on,
-        rising.
-        """
-        await self._writer.submit(await _encoded(printer, from_anchor_us, segments))
-
-    async def keep_turn(
-        self, printer: str, sealed: Sequence[Fact], current: PlateauRead | ReadFailed, update: Update
-    ) -> None:
-        """ports.store.TurnWrites. Raises as ``observe`` and ``replace`` do."""
-        observed = observe_request(printer, sealed, current)
-        rows = await _encoded(printer, update.from_anchor_us, update.segments)
-        await self._writer.submit(Turn(observed, rows))
-
-    async def announce(self, announcement: Announcement) -> None:
-        """ports.outbox.Outbox."""
-        await self._writer.submit(Post(announcement))
-
-    async def part(self, removal: QueueRemoval) -> None:
-        """ports.outbox.Outbox."""
-        await self._writer.submit(Post(removal))
-
-    async def keep_key_check(self, name: str, value: str) -> None:
-        """ports.key_checks.KeyChecks."""
-        kept = partial(write_key_check, name=name, value=value, since_us=self._clock.now_us())
+    async def _run(self, work: Callable[[Connection], Result]) -> Result:
         try:
-            await self._thread.run(kept)
-        except (sqlite3.Error, DatabaseError) as error:
-            raise unavailable(self._path, error) from error
-
-    async def credentials_used(self, used_us: Mapping[str, int]) -> None:
-        """ports.credentials.CredentialStore."""
-        try:
-            await self._thread.run(partial(write_uses, used_us=dict(used_us)))
-        except (sqlite3.Error, DatabaseError) as error:
-            raise unavailable(self._path, error) from error
-
-    async def erase(self, erasure: Erasure) -> ErasureOutcome:
-        """ports.erasing.Erasing. No group is stored meanwhile."""
-        try:
-            return await self._thread.run(partial(self._writer.committer.erase, erasure=erasure))
+            return await self._thread.run(work)
         except (sqlite3.Error, DatabaseError, OSError) as error:
             raise unavailable(self._path, error) from error
-
-    async def expire_titles(self, expiry: TitleExpiry) -> TitlesExpired:
-        """ports.erasing.Erasing. No group is stored meanwhile."""
-        try:
-            return await self._thread.run(partial(self._writer.committer.expire_titles, expiry=expiry))
-        except (sqlite3.Error, DatabaseError, OSError) as error:
-            raise unavailable(self._path, error) from error
-
-    async def close_period(self, closing: Closing, rows: AsyncIterator[FrozenRow], touched: int = 0) -> ClosedPeriod:
-        """ports.closing.PeriodCloser."""
-        return await self.close_packed(closing, await packed_rows(rows), touched)
-
-    async def close_packed(self, closing: Closing, packed: PackedRows, touched: int = 0) -> ClosedPeriod:
-        """ports.closing.PeriodCloser. No group is stored while the parts go in."""
-        closed = ClosedPeriod(closing, packed.rows, packed.sha256)
-        try:
-            committed = partial(self._writer.committer.close_period, closed=closed, parts=packed.parts, touched=touched)
-            await self._thread.run(committed)
-        except (sqlite3.Error, DatabaseError, OSError) as error:
-            raise unavailable(self._path, error) from error
-        return closed
 
     async def rewrite(self, free: FreeBytes = free_bytes) -> None:
         """Make the file anew, so that nothing of what was replaced or deleted is left in its unused parts.
@@ -252,10 +163,6 @@ class SqlJournal(SqlReads):
             return await self._thread.run_raw(truncate_wal)
         except (sqlite3.Error, ValueError) as error:
             raise unavailable(self._path, error) from error
-
-    def waiting_since_us(self) -> int | None:
-        """The monotonic instant at which the oldest write came that is not stored yet; None without one."""
-        return self._writer.waiting_since_us
 
     async def look(self) -> str:
         """To be called each second: makes durable what was noted of the newest commit. Says what ``trouble`` says.
@@ -316,14 +223,6 @@ async def _connected(path: Path) -> WriterThread:
     # Created here, so that it and the files beside it are nobody else's to read, whatever the umask allows.
     os.close(os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600))
     return await WriterThread.connect(path)
-
-
-async def _encoded(printer: str, from_anchor_us: int | None, segments: Sequence[RowSegment]) -> Replace:
-    rows = sum(len(one.stretches) + len(one.charges) + len(one.postings) + len(one.findings) for one in segments)
-    if rows > ENCODED_AT_ONCE_MAX:
-        # Beside the loop: tens of thousands of values would hold up everybody else.
-        return await asyncio.to_thread(replace_request, printer, from_anchor_us, segments)
-    return replace_request(printer, from_anchor_us, segments)
 
 
 async def _note_holder(lock: InstanceLock, thread: WriterThread, fence: int) -> None:

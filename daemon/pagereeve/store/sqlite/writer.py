@@ -1,55 +1,25 @@
-"""The one writer: commits whatever arrived while the last commit ran. No time window: a slow commit gathers its own."""
+"""The one writer of a file: groups of requests on a thread of its own, and the write-ahead file kept short."""
 
 from __future__ import annotations
 
-import asyncio
-from collections import deque
 from collections.abc import Sequence
-from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
-from typing import Any, Final, TypeVar
-
-from sqlalchemy.exc import DataError, DBAPIError, IntegrityError, InterfaceError, StatementError
+from typing import Any, Final
 
 from pagereeve.ports.clock import Clock
-from pagereeve.ports.journal import JournalUnavailable
-from pagereeve.store.errors import Unstorable, unavailable
 from pagereeve.store.records.requests import StoreRequest
+from pagereeve.store.sql.group_writer import GROUP_MAX, QUEUE_DEPTH_MAX, GroupWriter
 from pagereeve.store.sql.transaction import Outcome
 from pagereeve.store.sqlite.committing import Committer
 from pagereeve.store.sqlite.connections import WriterThread, truncate_wal
 from pagereeve.store.sqlite.files import size_bytes, wal_path
 
-Answer = TypeVar("Answer")
-
-GROUP_MAX: Final = 512
-QUEUE_DEPTH_MAX: Final = 4_096
 WAL_LIMIT_BYTES: Final = 64 * 2**20
 CHECKPOINT_EVERY_US: Final = 1_000_000
 
 
-@dataclass(frozen=True, slots=True)
-class Waiting:
-    """``since_us`` is monotonic: when it came in line."""
-
-    request: StoreRequest[Any]
-    answer: asyncio.Future[Any]
-    since_us: int
-
-
-@dataclass(slots=True)
-class WriterCounters:
-    commits: int = 0
-    rows: int = 0
-    duplicates: int = 0
-    conflicts: int = 0
-    failures: int = 0
-    last_commit_monotonic_us: int | None = None
-    last_commit_us: int | None = None
-
-
-class Writer:
+class Writer(GroupWriter):
     def __init__(
         self,
         thread: WriterThread,
@@ -61,161 +31,24 @@ class Writer:
         group_max: int = GROUP_MAX,
         wal_limit_bytes: int = WAL_LIMIT_BYTES,
     ) -> None:
-        self.counters = WriterCounters()
-        self.queue_depth_max = queue_depth_max
+        super().__init__(path, clock, queue_depth_max=queue_depth_max, group_max=group_max)
         self.wal_limit_bytes = wal_limit_bytes
-        self._thread = thread
-        self._path = path
-        self._wal_path = wal_path(path)
-        self._clock = clock
-        self._group_max = group_max
-        self._queue: deque[Waiting] = deque()
-        self._places = asyncio.Semaphore(queue_depth_max)
-        self._wake = asyncio.Event()
-        self._closing = False
         self.committer = committer
-        self._hindered: JournalUnavailable | None = None
-        self._storing_since_us: int | None = None
+        self._thread = thread
+        self._wal_path = wal_path(path)
         self._next_checkpoint_us = 0
-        self._task = asyncio.get_running_loop().create_task(self._run(), name="journal-writer")
-
-    @property
-    def alive(self) -> bool:
-        return not self._closing and not self._task.done()
-
-    @property
-    def hindered(self) -> JournalUnavailable | None:
-        """Why the last group was not stored; None where it was."""
-        return self._hindered
-
-    @property
-    def queue_depth(self) -> int:
-        return len(self._queue)
 
     @property
     def sealed_facts(self) -> int:
         return self.committer.sealed_facts
 
-    @property
-    def waiting_since_us(self) -> int | None:
-        """The monotonic instant at which the oldest request came that is not answered; None without one."""
-        if self._storing_since_us is not None:
-            return self._storing_since_us
-        return self._queue[0].since_us if self._queue else None
+    async def _commit(self, requests: Sequence[StoreRequest[Any]]) -> Outcome:
+        return await self._thread.run(partial(self.committer.store, requests=requests))
 
-    @property
-    def waited_us(self) -> int:
-        """How long the oldest request has waited that is not answered; 0 without one."""
-        since_us = self.waiting_since_us
-        return 0 if since_us is None else max(0, self._clock.monotonic_us() - since_us)
+    async def _try(self) -> None:
+        await self._thread.run(self.committer.probe)
 
-    async def submit(self, request: StoreRequest[Answer]) -> Answer:
-        """The request's answer, once it is durable. Waits for a place where the queue is full.
-
-        Raises JournalUnavailable (nothing of it was stored) or Unstorable. A caller that gives up waiting leaves its
-        request in line: it may be stored all the same.
-        """
-        self._refuse_when_closed()
-        await self._places.acquire()
-        try:
-            self._refuse_when_closed()
-        except JournalUnavailable:
-            self._places.release()
-            raise
-        waiting = Waiting(request, asyncio.get_running_loop().create_future(), self._clock.monotonic_us())
-        self._queue.append(waiting)
-        self._wake.set()
-        answer: Answer = await waiting.answer
-        return answer
-
-    def _refuse_when_closed(self) -> None:
-        if not self.alive:
-            raise JournalUnavailable(f"journal {self._path} is closed; nothing was stored", "closed")
-
-    def hinder(self, cause: Exception) -> None:
-        """Something else than a group showed that nothing can be stored."""
-        self._hindered = unavailable(self._path, cause)
-
-    async def probe(self) -> None:
-        """Where the last group was not stored: would one be stored now?"""
-        try:
-            await self._thread.run(self.committer.probe)
-        except Exception as error:  # noqa: BLE001 - whatever it is, it is what hinders
-            self.hinder(error)
-        else:
-            self._hindered = None
-
-    async def close(self) -> None:
-        """Stores what is in line, then ends. New requests are refused from the call on."""
-        self._closing = True
-        self._wake.set()
-        await asyncio.wait([self._task])
-        self._fail(self._taken(len(self._queue)), RuntimeError("the writer ended"))
-
-    async def _run(self) -> None:
-        while True:
-            group = self._taken(self._group_max)
-            if group:
-                self._storing_since_us = group[0].since_us
-                await self._store(group)
-                self._storing_since_us = None
-                await self._limit_wal()
-            elif self._closing:
-                return
-            else:
-                self._wake.clear()
-                await self._wake.wait()
-
-    def _taken(self, most: int) -> list[Waiting]:
-        group = [self._queue.popleft() for _ in range(min(most, len(self._queue)))]
-        for _ in group:
-            self._places.release()
-        return group
-
-    async def _store(self, group: Sequence[Waiting]) -> None:
-        requests = [waiting.request for waiting in group]
-        try:
-            outcome = await self._thread.run(partial(self.committer.store, requests=requests))
-        except Exception as error:  # noqa: BLE001 - whatever it is, callers receive it and the next group is tried
-            self.counters.failures += 1
-            if not _refused(error):
-                self.hinder(error)
-                self._fail(group, error)
-            elif len(group) == 1:
-                self._refuse(group[0], error)
-            else:
-                # One bad value must not take the others with it.
-                for waiting in group:
-                    await self._store([waiting])
-        else:
-            self._hindered = None
-            self._count(outcome)
-            for waiting, answer in zip(group, outcome.answers, strict=True):
-                if not waiting.answer.done():
-                    waiting.answer.set_result(answer)
-
-    def _count(self, outcome: Outcome) -> None:
-        counters = self.counters
-        counters.commits += 1
-        counters.rows += outcome.rows
-        counters.duplicates += outcome.duplicates
-        counters.conflicts += outcome.conflicts
-        counters.last_commit_monotonic_us = self._clock.monotonic_us()
-        counters.last_commit_us = self._clock.now_us()
-
-    def _fail(self, group: Sequence[Waiting], cause: Exception) -> None:
-        for waiting in group:
-            if not waiting.answer.done():
-                waiting.answer.set_exception(unavailable(self._path, cause))
-
-    def _refuse(self, waiting: Waiting, cause: Exception) -> None:
-        if waiting.answer.done():
-            return
-        error = Unstorable(f"journal {self._path} takes no such value: {getattr(cause, 'orig', None) or cause}")
-        error.__cause__ = cause
-        waiting.answer.set_exception(error)
-
-    async def _limit_wal(self) -> None:
+    async def _between(self) -> None:
         """A reader that stays on an old snapshot keeps the file from being reused: cut it as soon as it lets go."""
         now_us = self._clock.monotonic_us()
         if now_us < self._next_checkpoint_us or size_bytes(self._wal_path) <= self.wal_limit_bytes:
@@ -225,10 +58,3 @@ class Writer:
             await self._thread.run_raw(truncate_wal)
         except Exception:  # noqa: BLE001 - the rows are durable already; the size stays visible in the health figures
             self.counters.failures += 1
-
-
-def _refused(error: Exception) -> bool:
-    """Is it the value's fault, so that the same request would fail again?"""
-    if isinstance(error, IntegrityError | DataError | InterfaceError | OverflowError | UnicodeError | TypeError):
-        return True
-    return isinstance(error, StatementError) and not isinstance(error, DBAPIError)

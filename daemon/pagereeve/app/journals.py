@@ -1,0 +1,83 @@
+"""The journal that the settings name: a file in the data folder, or a database; one way to open either."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, TypeAlias
+
+from pagereeve.app.clocks import SystemEntropy
+from pagereeve.app.start_options import StartOptions
+from pagereeve.ports.clock import Clock
+from pagereeve.ports.secrets import NoSecret
+from pagereeve.settings import Settings
+from pagereeve.settings.errors import BadSettings, Problem
+from pagereeve.store.errors import CantOpen
+from pagereeve.store.postgres.address import Address
+from pagereeve.store.sqlite.files import JOURNAL_NAME
+from pagereeve.store.sqlite.journal import SqlJournal
+from pagereeve.store.sqlite.reads import SqlReads
+
+if TYPE_CHECKING:
+    from pagereeve.store.postgres.journal import PostgresJournal
+    from pagereeve.store.postgres.reads import PostgresReads
+
+JournalPlace = Path | Address
+RunningJournal: TypeAlias = "SqlJournal | PostgresJournal"
+_NO_DRIVER = "asyncpg is not installed, which it needs: install pagereeve[postgres]"
+
+
+def place_of(settings: Settings) -> JournalPlace:
+    """Raises BadSettings where the password can't be read."""
+    try:
+        address = settings.journal.address()
+    except NoSecret as error:
+        raise BadSettings("the journal", [Problem("journal.password_file", str(error))]) from error
+    return (settings.data_dir / JOURNAL_NAME).absolute() if address is None else address
+
+
+def may_be_there(place: JournalPlace) -> bool:
+    """False only where there is surely none yet."""
+    return not isinstance(place, Path) or place.exists()
+
+
+async def reads_of(place: JournalPlace) -> SqlReads | PostgresReads:
+    """For reading, beside a daemon too. Raises CantOpen or one of its kinds."""
+    if isinstance(place, Path):
+        return await SqlReads.open_for_reading(place)
+    try:
+        from pagereeve.store.postgres.reads import PostgresReads  # noqa: PLC0415 - an extra's
+    except ImportError as error:
+        raise CantOpen(str(place), _NO_DRIVER) from error
+    return await PostgresReads.open_for_reading(place)
+
+
+async def open_journal(settings: Settings, clock: Clock, options: StartOptions) -> SqlJournal | PostgresJournal:
+    """The daemon's own. Raises CantOpen or one of its kinds, BadSettings."""
+    place, depth = place_of(settings), settings.limits.intake_queue_max
+    if isinstance(place, Path):
+        return await SqlJournal.open(
+            place,
+            clock,
+            new=options.new,
+            accept_loss=options.accept_loss,
+            beside=tuple(one for one in (settings.badge_key_file,) if one.parent == settings.data_dir),
+            queue_depth_max=depth,
+        )
+    if options.new or options.accept_loss:
+        raise CantOpen(str(place), "--new and --accept-loss are for a journal that is a file; start without them")
+    try:
+        from pagereeve.store.postgres.journal import PostgresJournal  # noqa: PLC0415 - an extra's
+    except ImportError as error:
+        raise CantOpen(str(place), _NO_DRIVER) from error
+    # Watchers of two daemons would each know half of what happens at a printer.
+    return await PostgresJournal.open(place, clock, SystemEntropy(), alone=True, queue_depth_max=depth)
+
+
+def require_file(settings: Settings) -> None:
+    """For what works on a journal's file alone. Raises CantOpen, which says what to do instead."""
+    if settings.journal.url is not None:
+        raise CantOpen(
+            str(place_of(settings)),
+            "this command works on a journal that is a file. What people decide about one in PostgreSQL they decide "
+            "on the console's pages or through the API; its backups are the server's (pg_basebackup, pg_dump)",
+        )

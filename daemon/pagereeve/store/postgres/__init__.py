@@ -1,0 +1,1 @@
+"""The journal in PostgreSQL 15 or newer: any number of workers append to it."""

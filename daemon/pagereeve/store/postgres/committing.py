@@ -1,0 +1,58 @@
+"""What is done on the connection that writes, beside groups."""
+
+from __future__ import annotations
+
+import os
+import socket
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Final
+
+from sqlalchemy import Connection, text
+
+from pagereeve.ports.closing import ClosedPeriod
+from pagereeve.ports.erasing import Erasure, ErasureOutcome, TitleExpiry, TitlesExpired
+from pagereeve.store.postgres.appending import SharedHeads
+from pagereeve.store.sql.transaction import close_period, erase_person, expire_titles_of
+
+_FENCE: Final = text(
+    "INSERT INTO instance (id, fence, holder, since_us) VALUES (1, 1, :holder, :since_us) ON CONFLICT (id) DO UPDATE "
+    "SET fence = instance.fence + 1, holder = excluded.holder, since_us = excluded.since_us RETURNING fence"
+)
+_PROBE: Final = "UPDATE instance SET since_us = since_us"
+_SIZE: Final = "SELECT pg_database_size(current_database())"
+
+
+@dataclass(slots=True)
+class Committer:
+    """sql.journal_writes.Alone."""
+
+    heads: SharedHeads = field(default_factory=SharedHeads)
+
+    def erase(self, connection: Connection, erasure: Erasure) -> ErasureOutcome:
+        return erase_person(connection, erasure, self.heads)[0]
+
+    def expire_titles(self, connection: Connection, expiry: TitleExpiry) -> TitlesExpired:
+        return expire_titles_of(connection, expiry, self.heads)[0]
+
+    def close_period(self, connection: Connection, closed: ClosedPeriod, parts: Sequence[bytes], touched: int) -> None:
+        """Raises NotClosed."""
+        close_period(connection, closed, parts, touched, self.heads)
+
+
+def raise_fence(connection: Connection, now_us: int) -> int:
+    """One more than the last that was opened, stored as ours."""
+    holder = f"process {os.getpid()} on {socket.gethostname()}"
+    with connection.begin():
+        return int(connection.execute(_FENCE, {"holder": holder, "since_us": now_us}).scalar_one())
+
+
+def probe(connection: Connection) -> None:
+    """A commit that changes nothing. Raises what storing would raise."""
+    with connection.begin():
+        connection.exec_driver_sql(_PROBE)
+
+
+def size_bytes(connection: Connection) -> int:
+    with connection.begin():
+        return int(connection.exec_driver_sql(_SIZE).scalar_one())

@@ -1,0 +1,172 @@
+"""The journal and the ledger in a PostgreSQL database: ports.journal.Journal, ports.ledger.LedgerStore, ports.queries.
+
+Several processes may have it open at once, each as a ``PostgresJournal`` of its own.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from contextlib import AsyncExitStack
+from functools import partial
+from typing import Final, Self, TypeVar
+
+from sqlalchemy import Connection
+from sqlalchemy.exc import DBAPIError
+
+from pagereeve.ports.clock import Clock
+from pagereeve.ports.entropy import Entropy
+from pagereeve.ports.journal import HINDRANCES, Hindrance, JournalUnavailable
+from pagereeve.ports.queries import JournalHealth
+from pagereeve.store.errors import CantOpen, InUse, unavailable
+from pagereeve.store.postgres.address import Address
+from pagereeve.store.postgres.appending import SharedHeads
+from pagereeve.store.postgres.committing import Committer, raise_fence, size_bytes
+from pagereeve.store.postgres.connections import WRITER_LIMITS, Limits, WriterConnection
+from pagereeve.store.postgres.opening_check import require_fit
+from pagereeve.store.postgres.reads import PostgresReads
+from pagereeve.store.postgres.sqlstates import is_clash
+from pagereeve.store.postgres.upgrade import upgrade
+from pagereeve.store.postgres.writer import Writer
+from pagereeve.store.sql.group_writer import GROUP_MAX, QUEUE_DEPTH_MAX
+from pagereeve.store.sql.journal_writes import JournalWrites
+
+Result = TypeVar("Result")
+
+BEGINNINGS_MAX: Final = 8
+SIZE_EVERY_US: Final = 60_000_000
+
+
+class PostgresJournal(JournalWrites, PostgresReads):
+    def __init__(
+        self,
+        address: Address,
+        clock: Clock,
+        fence: int,
+        connection: WriterConnection,
+        writer: Writer,
+        held: AsyncExitStack,
+    ) -> None:
+        JournalWrites.__init__(self, clock, writer, writer.committer)
+        PostgresReads.__init__(self, address)
+        self.fence = fence
+        self._writer = writer
+        self._connection = connection
+        self._held = held
+        self._size_bytes = 0
+        self._next_size_us = 0
+
+    @classmethod
+    async def open(
+        cls,
+        address: Address,
+        clock: Clock,
+        entropy: Entropy,
+        *,
+        alone: bool = False,
+        in_turn: bool = True,
+        queue_depth_max: int = QUEUE_DEPTH_MAX,
+        group_max: int = GROUP_MAX,
+        limits: Limits = WRITER_LIMITS,
+    ) -> Self:
+        """Makes or upgrades the tables where needed. Raises store.errors.CantOpen or one of its kinds.
+
+        ``alone``: as long as it is open no other is that asks for the same; InUse where there is one. ``in_turn``: see
+        SharedHeads.
+        """
+        name = str(address)
+        connection = WriterConnection(address, alone=alone, limits=limits)
+        async with AsyncExitStack() as held:
+            held.push_async_callback(connection.close)
+            committer = Committer(SharedHeads(in_turn=in_turn))
+            try:
+                await connection.run(partial(require_fit, name=name, limits=limits))
+                await connection.run(partial(upgrade, name=name))
+                fence = await connection.run(partial(raise_fence, now_us=clock.now_us()))
+                await _begin_seal(connection, committer, clock.now_us(), name)
+            except JournalUnavailable as error:
+                raise InUse(name, "another daemon works with it; stop that one first") from error
+            except (DBAPIError, OSError) as error:
+                raise CantOpen(name, f"{getattr(error, 'orig', None) or error}") from error
+            writer = Writer(
+                connection, name, clock, entropy, committer, queue_depth_max=queue_depth_max, group_max=group_max
+            )
+            return cls(address, clock, fence, connection, writer, held.pop_all())
+
+    async def close(self) -> None:
+        """Stores what is in line, and ends. A second call does nothing."""
+        try:
+            await self._writer.close()
+        finally:
+            await PostgresReads.close(self)
+            await self._held.aclose()
+
+    async def _run(self, work: Callable[[Connection], Result]) -> Result:
+        try:
+            return await self._connection.run(work)
+        except (DBAPIError, OSError) as error:
+            raise unavailable(self._name, error) from error
+
+    async def checkpoint(self) -> bool:
+        """The server's own (``checkpoint_timeout``): nothing is left to be done."""
+        return True
+
+    async def look(self) -> str:
+        """To be called each second. Where the last group was not stored, it looks whether one would be now."""
+        if self._writer.alive and self._writer.hindered is not None:
+            await self._writer.probe()
+        elif self._writer.alive and self._clock.monotonic_us() >= self._next_size_us:
+            self._next_size_us = self._clock.monotonic_us() + SIZE_EVERY_US
+            try:
+                self._size_bytes = await self._connection.run(size_bytes)
+            except (DBAPIError, OSError, JournalUnavailable) as error:
+                self._writer.hinder(error)
+        return self.trouble()
+
+    def trouble(self) -> str:
+        """Empty while it can store."""
+        if not self._writer.alive:
+            return "nothing can be stored any more; see the log"
+        hindered = self._writer.hindered
+        return "" if hindered is None else f"{HINDRANCES[hindered.hindrance]}: {hindered}"
+
+    def _hindrance(self) -> Hindrance | None:
+        """None while it can store."""
+        if not self._writer.alive:
+            return "closed"
+        return None if self._writer.hindered is None else self._writer.hindered.hindrance
+
+    def health(self) -> JournalHealth:
+        counters = self._writer.counters
+        return JournalHealth(
+            alive=self._writer.alive,
+            fence=self.fence,
+            queue_depth=self._writer.queue_depth,
+            queue_depth_max=self._writer.queue_depth_max,
+            commits=counters.commits,
+            rows=counters.rows,
+            duplicates=counters.duplicates,
+            conflicts=counters.conflicts,
+            failures=counters.failures,
+            last_commit_monotonic_us=counters.last_commit_monotonic_us,
+            last_commit_us=counters.last_commit_us,
+            wal_size_bytes=0,
+            wal_limit_bytes=0,
+            database_size_bytes=self._size_bytes,
+            hindrance=self._hindrance(),
+            damaged_rows=len(self.damaged()),
+            waiting_us=self._writer.waited_us,
+            sealed_facts=self._writer.sealed_facts,
+        )
+
+
+async def _begin_seal(connection: WriterConnection, committer: Committer, now_us: int, name: str) -> None:
+    """Two workers may begin an empty journal at once: one of them makes the seal's row."""
+    for attempt in range(1, BEGINNINGS_MAX + 1):
+        try:
+            await connection.run(partial(committer.heads.sealing.begin, now_us=now_us, path=name))
+        except DBAPIError as error:
+            committer.heads.forget()
+            if attempt == BEGINNINGS_MAX or not is_clash(error):
+                raise
+        else:
+            return

@@ -1,0 +1,140 @@
+"""What is written to the store over SQL, whatever the database: each is a request in line, or work done alone."""
+
+from __future__ import annotations
+
+import asyncio
+from abc import ABC, abstractmethod
+from collections.abc import AsyncIterator, Callable, Mapping, Sequence
+from functools import partial
+from typing import Final, Protocol, TypeVar
+
+from sqlalchemy import Connection
+
+from pagereeve.domain.accounts.frozen import FrozenRow
+from pagereeve.domain.facts.facts import Fact, PlateauRead, ReadFailed, Redated
+from pagereeve.domain.ledger import RowSegment
+from pagereeve.domain.projection.projector import Update
+from pagereeve.ports.clock import Clock
+from pagereeve.ports.closing import ClosedPeriod, Closing, PackedRows
+from pagereeve.ports.erasing import Erasure, ErasureOutcome, TitleExpiry, TitlesExpired
+from pagereeve.ports.journal import Receipt
+from pagereeve.ports.outbox import Announcement, QueueRemoval
+from pagereeve.store.records.frozen_rows import packed_rows
+from pagereeve.store.records.requests import (
+    Post,
+    Replace,
+    Turn,
+    append_request,
+    append_together_request,
+    observe_request,
+    redate_request,
+    replace_request,
+)
+from pagereeve.store.sql.credentials import write_uses
+from pagereeve.store.sql.group_writer import GroupWriter
+from pagereeve.store.sql.key_checks import write_key_check
+
+Result = TypeVar("Result")
+
+# Rows of the ledger.
+ENCODED_AT_ONCE_MAX: Final = 200
+
+
+class Alone(Protocol):
+    """Transactions that are no group: each durable once it returns."""
+
+    def erase(self, connection: Connection, erasure: Erasure) -> ErasureOutcome: ...
+
+    def expire_titles(self, connection: Connection, expiry: TitleExpiry) -> TitlesExpired: ...
+
+    def close_period(
+        self, connection: Connection, closed: ClosedPeriod, parts: Sequence[bytes], touched: int
+    ) -> None: ...
+
+
+class JournalWrites(ABC):
+    def __init__(self, clock: Clock, writer: GroupWriter, committer: Alone) -> None:
+        self._clock = clock
+        self._line = writer
+        self._committer = committer
+
+    @abstractmethod
+    async def _run(self, work: Callable[[Connection], Result]) -> Result:
+        """Work of a transaction of its own, while no group is stored. Raises JournalUnavailable."""
+
+    async def append(self, fact: Fact) -> Receipt:
+        """ports.journal.Journal. Raises BadFact besides, for a fact that could not be read back."""
+        return await self._line.submit(append_request(fact))
+
+    async def append_together(self, facts: Sequence[Fact]) -> Sequence[Receipt]:
+        """ports.journal.Journal. Raises BadFact as ``append`` does."""
+        return await self._line.submit(append_together_request(facts))
+
+    async def observe(self, printer: str, sealed: Sequence[Fact], current: PlateauRead | ReadFailed) -> Sequence[int]:
+        return await self._line.submit(observe_request(printer, sealed, current))
+
+    async def redate(self, facts: Sequence[Redated]) -> None:
+        """ports.store.Redating."""
+        await self._line.submit(redate_request(facts))
+
+    async def replace(self, printer: str, from_anchor_us: int | None, segments: Sequence[RowSegment]) -> None:
+        """ports.ledger.LedgerStore. Raises ValueError where the segments aren't the printer's, from there on,
+        rising.
+        """
+        await self._line.submit(await _encoded(printer, from_anchor_us, segments))
+
+    async def keep_turn(
+        self, printer: str, sealed: Sequence[Fact], current: PlateauRead | ReadFailed, update: Update
+    ) -> None:
+        """ports.store.TurnWrites. Raises as ``observe`` and ``replace`` do."""
+        observed = observe_request(printer, sealed, current)
+        rows = await _encoded(printer, update.from_anchor_us, update.segments)
+        await self._line.submit(Turn(observed, rows))
+
+    async def announce(self, announcement: Announcement) -> None:
+        """ports.outbox.Outbox."""
+        await self._line.submit(Post(announcement))
+
+    async def part(self, removal: QueueRemoval) -> None:
+        """ports.outbox.Outbox."""
+        await self._line.submit(Post(removal))
+
+    async def keep_key_check(self, name: str, value: str) -> None:
+        """ports.key_checks.KeyChecks."""
+        kept = partial(write_key_check, name=name, value=value, since_us=self._clock.now_us())
+        await self._run(kept)
+
+    async def credentials_used(self, used_us: Mapping[str, int]) -> None:
+        """ports.credentials.CredentialStore."""
+        await self._run(partial(write_uses, used_us=dict(used_us)))
+
+    async def erase(self, erasure: Erasure) -> ErasureOutcome:
+        """ports.erasing.Erasing. No group is stored meanwhile."""
+        return await self._run(partial(self._committer.erase, erasure=erasure))
+
+    async def expire_titles(self, expiry: TitleExpiry) -> TitlesExpired:
+        """ports.erasing.Erasing. No group is stored meanwhile."""
+        return await self._run(partial(self._committer.expire_titles, expiry=expiry))
+
+    async def close_period(self, closing: Closing, rows: AsyncIterator[FrozenRow], touched: int = 0) -> ClosedPeriod:
+        """ports.closing.PeriodCloser."""
+        return await self.close_packed(closing, await packed_rows(rows), touched)
+
+    async def close_packed(self, closing: Closing, packed: PackedRows, touched: int = 0) -> ClosedPeriod:
+        """ports.closing.PeriodCloser. No group is stored while the parts go in."""
+        closed = ClosedPeriod(closing, packed.rows, packed.sha256)
+        frozen = partial(self._committer.close_period, closed=closed, parts=packed.parts, touched=touched)
+        await self._run(frozen)
+        return closed
+
+    def waiting_since_us(self) -> int | None:
+        """The monotonic instant at which the oldest write came that is not stored yet; None without one."""
+        return self._line.waiting_since_us
+
+
+async def _encoded(printer: str, from_anchor_us: int | None, segments: Sequence[RowSegment]) -> Replace:
+    rows = sum(len(one.stretches) + len(one.charges) + len(one.postings) + len(one.findings) for one in segments)
+    if rows > ENCODED_AT_ONCE_MAX:
+        # Beside the loop: tens of thousands of values would hold up everybody else.
+        return await asyncio.to_thread(replace_request, printer, from_anchor_us, segments)
+    return replace_request(printer, from_anchor_us, segments)

@@ -1,0 +1,135 @@
+"""A PostgreSQL of the tests' own: one for each test process, durable as a real one, ended with it."""
+
+from __future__ import annotations
+
+import os
+import pwd
+import secrets
+import shutil
+import signal
+import subprocess
+import tempfile
+import time
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Final
+from urllib.parse import urlsplit
+
+from pagereeve.store.postgres.address import Address
+from tests.integration.processes import free_tcp_port
+
+GIVEN_URL: Final = "PAGEREEVE_TEST_POSTGRES_URL"
+"""A server to use in the place of our own, with the right to make databases; its database is connected to for that."""
+SERVER: Final = "/usr/lib/postgresql/15/bin/postgres"
+CLIENT: Final = "/usr/lib/postgresql/15/bin/psql"
+PROGRAMS: Final = Path(SERVER).parent
+START_S: Final = 30.0
+SETTINGS: Final = {
+    "fsync": "on",
+    "max_connections": "60",
+    "shared_buffers": "32MB",
+    "deadlock_timeout": "200ms",
+    "unix_socket_directories": "",
+    "listen_addresses": "127.0.0.1",
+}
+_EMPTY: Final = """SET session_replication_role = replica; SET synchronous_commit = off;
+DO $$ DECLARE one regclass; BEGIN
+FOR one IN SELECT oid FROM pg_class WHERE relkind = 'r' AND relnamespace = 'public'::regnamespace
+AND relname NOT IN ('alembic_version', 'schema_step') LOOP EXECUTE 'DELETE FROM ' || one; END LOOP; END $$"""
+
+
+@dataclass(slots=True)
+class Server:
+    """``address`` is that of the database from which others are made."""
+
+    address: Address
+    data: Path | None = None
+    _process: subprocess.Popen[bytes] | None = None
+    _names: Iterator[int] = field(default_factory=lambda: iter(range(1_000_000)))
+
+    def new_database(self, options: str = "ENCODING 'UTF8' TEMPLATE template0") -> Address:
+        name = f"pagereeve_{os.getpid()}_{next(self._names)}"
+        self.run(f"CREATE DATABASE {name} {options}")
+        return Address(self.address.host, name, self.address.user, self.address.password, self.address.port)
+
+    def drop(self, address: Address) -> None:
+        self.run(f"DROP DATABASE IF EXISTS {address.database} WITH (FORCE)")
+
+    def empty(self, address: Address) -> None:
+        """All that a journal holds goes; nobody has it open. No trigger guards it then."""
+        self.run(_EMPTY, address.database)
+
+    def run(self, statement: str, database: str | None = None) -> str:
+        """As the server's own client says it: unaligned rows."""
+        one = self.address
+        where = ["-h", one.host, "-p", str(one.port), "-U", one.user or "", "-d", database or one.database]
+        argv = [CLIENT, "-X", "-q", "-A", "-t", "-v", "ON_ERROR_STOP=1", *where, "-c", statement]
+        environment = {**os.environ, "PGPASSWORD": one.password or ""}
+        done = subprocess.run(argv, capture_output=True, text=True, check=False, env=environment)
+        assert done.returncode == 0, done.stderr
+        return done.stdout.strip()
+
+    def stop(self, how: signal.Signals = signal.SIGQUIT) -> None:
+        """SIGQUIT: at once, as after a crash (postgresql.org/docs/15/server-shutdown.html)."""
+        assert self._process is not None
+        self._process.send_signal(how)
+        self._process.wait(START_S)
+
+    def start(self) -> None:
+        assert self.data is not None
+        options = [word for name, value in SETTINGS.items() for word in ("-c", f"{name}={value}")]
+        argv = [SERVER, "-D", str(self.data), "-p", str(self.address.port), *options]
+        with (self.data.parent / "log").open("ab") as log:
+            self._process = subprocess.Popen(_as_its_user(argv), stdout=log, stderr=log, stdin=subprocess.DEVNULL)
+        deadline = time.monotonic() + START_S
+        ready = [str(PROGRAMS / "pg_isready"), "-q", "-h", self.address.host, "-p", str(self.address.port)]
+        while subprocess.run(ready, check=False).returncode:
+            assert self._process.poll() is None, (self.data.parent / "log").read_text()[-4000:]
+            assert time.monotonic() < deadline
+            time.sleep(0.05)
+
+
+def _user() -> pwd.struct_passwd | None:
+    """PostgreSQL refuses to run as root."""
+    return pwd.getpwnam("postgres") if os.geteuid() == 0 else None
+
+
+def _as_its_user(argv: Sequence[str]) -> Sequence[str]:
+    user = _user()
+    # It must not outlive a test process that was killed.
+    ends = ["setpriv", "--pdeathsig", "QUIT"]
+    if user is None:
+        return [*ends, *argv]
+    return [*ends, f"--reuid={user.pw_uid}", f"--regid={user.pw_gid}", "--clear-groups", "--", *argv]
+
+
+@contextmanager
+def running(environment: Mapping[str, str] = os.environ) -> Iterator[Server]:
+    given = environment.get(GIVEN_URL)
+    if given is not None:
+        yield Server(Address.of(given, urlsplit(given).password and None))
+        return
+    folder = Path(tempfile.mkdtemp(prefix="pagereeve-postgres-"))
+    try:
+        server = _made(folder)
+        server.start()
+        try:
+            yield server
+        finally:
+            server.stop()
+    finally:
+        shutil.rmtree(folder)
+
+
+def _made(folder: Path) -> Server:
+    password, data = secrets.token_hex(16), folder / "data"
+    (folder / "password").write_text(password)
+    if (user := _user()) is not None:
+        for path in (folder, folder / "password"):
+            os.chown(path, user.pw_uid, user.pw_gid)
+    argv = [str(PROGRAMS / "initdb"), "-D", str(data), "-U", "pagereeve", "--auth=scram-sha-256", "--encoding=UTF8"]
+    argv += ["--locale=C", f"--pwfile={folder / 'password'}", "--no-sync"]
+    subprocess.run(_as_its_user(argv), check=True, capture_output=True)
+    return Server(Address("127.0.0.1", "postgres", "pagereeve", password, free_tcp_port()), data)
