@@ -8,6 +8,7 @@ from zoneinfo import ZoneInfo
 
 from pagereeve.app.clocks import SystemClock
 from pagereeve.app.housekeeping import name_of_nobody
+from pagereeve.app.journals import JournalPlace, RunningJournal, open_alone
 from pagereeve.app.redating import project_anew
 from pagereeve.domain.accounts.periods import local_text
 from pagereeve.domain.facts.facts import ReleaseStarted
@@ -16,8 +17,6 @@ from pagereeve.domain.values.errors import PagereeveError
 from pagereeve.engine.supervision.title_retention import expire_all
 from pagereeve.ports.erasing import Erasure, ErasureOutcome
 from pagereeve.queries.people import people_of
-from pagereeve.store.errors import CantOpen
-from pagereeve.store.sqlite.journal import SqlJournal
 from pagereeve.store.sqlite.upgrade import refuse_full_disk
 
 
@@ -45,14 +44,12 @@ class NameRetention:
     zone: ZoneInfo
 
 
-async def erase_owner(path: Path, owner: str, by: str, retention: NameRetention | None = None) -> ErasedPerson:
+async def erase_owner(place: JournalPlace, owner: str, by: str, retention: NameRetention | None = None) -> ErasedPerson:
     """No daemon may run. Raises CantOpen, NoSpace, NobodyToErase or NameKept; then nothing was changed."""
-    if not path.is_file():  # noqa: ASYNC240 - once, at the start
-        raise CantOpen(path, "there is no such file; the daemon creates it at its first start")
-    refuse_full_disk(path)
     clock = SystemClock()
-    journal = await SqlJournal.open(path, clock)
-    try:
+    async with open_alone(place, clock) as journal:
+        if isinstance(place, Path):
+            refuse_full_disk(place)
         name = name_of_nobody()
         erasure = await _erasure(journal, owner, name, by, clock.now_us())
         if retention is not None:
@@ -62,12 +59,10 @@ async def erase_owner(path: Path, owner: str, by: str, retention: NameRetention 
             raise NobodyToErase("nothing in the journal names that owner; pagereeve totals lists them")
         await project_anew(journal, outcome.printers)
         await journal.rewrite()
-    finally:
-        await journal.close()
     return ErasedPerson(name, outcome)
 
 
-async def _erasure(journal: SqlJournal, owner: str, name: str, by: str, at_us: int) -> Erasure:
+async def _erasure(journal: RunningJournal, owner: str, name: str, by: str, at_us: int) -> Erasure:
     """With every login, and every id, under which lists name the person. Raises NameKept."""
     people = await people_of(journal)
     called = people.persons_called(owner)
@@ -82,7 +77,7 @@ async def _erasure(journal: SqlJournal, owner: str, name: str, by: str, at_us: i
     return Erasure(next(iter(logins), owner), name, by, at_us, list(logins), people.members(called[0]))
 
 
-async def _refuse_early(journal: SqlJournal, erasure: Erasure, retention: NameRetention) -> None:
+async def _refuse_early(journal: RunningJournal, erasure: Erasure, retention: NameRetention) -> None:
     """Raises NameKept before the time after the person's last release is over."""
     last_us = 0
     async for fact in journal.all_facts():
@@ -95,13 +90,8 @@ async def _refuse_early(journal: SqlJournal, erasure: Erasure, retention: NameRe
         raise NameKept(f"the name is kept until {day}: {why}. Nothing was changed")
 
 
-async def erase_old_titles(path: Path, keep_us: int, by: str) -> int:
+async def erase_old_titles(place: JournalPlace, keep_us: int, by: str) -> int:
     """From how many facts a title went that is older. No daemon may run. Raises CantOpen."""
-    if not path.is_file():  # noqa: ASYNC240 - once, at the start
-        raise CantOpen(path, "there is no such file; the daemon creates it at its first start")
     clock = SystemClock()
-    journal = await SqlJournal.open(path, clock)
-    try:
+    async with open_alone(place, clock) as journal:
         return await expire_all(journal.expire_titles, clock, keep_us, by, name_of_nobody)
-    finally:
-        await journal.close()

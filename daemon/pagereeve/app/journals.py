@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, TypeAlias
 
@@ -13,6 +15,7 @@ from pagereeve.settings import Settings
 from pagereeve.settings.errors import BadSettings, Problem
 from pagereeve.store.errors import CantOpen
 from pagereeve.store.postgres.address import Address
+from pagereeve.store.sql.group_writer import QUEUE_DEPTH_MAX
 from pagereeve.store.sqlite.files import JOURNAL_NAME
 from pagereeve.store.sqlite.journal import SqlJournal
 from pagereeve.store.sqlite.reads import SqlReads
@@ -65,12 +68,28 @@ async def open_journal(settings: Settings, clock: Clock, options: StartOptions) 
         )
     if options.new or options.accept_loss:
         raise CantOpen(str(place), "--new and --accept-loss are for a journal that is a file; start without them")
+    return await _in_database(place, clock, depth)
+
+
+async def _in_database(place: Address, clock: Clock, queue_depth_max: int = QUEUE_DEPTH_MAX) -> PostgresJournal:
     try:
         from pagereeve.store.postgres.journal import PostgresJournal  # noqa: PLC0415 - an extra's
     except ImportError as error:
         raise CantOpen(str(place), _NO_DRIVER) from error
     # Watchers of two daemons would each know half of what happens at a printer.
-    return await PostgresJournal.open(place, clock, SystemEntropy(), alone=True, queue_depth_max=depth)
+    return await PostgresJournal.open(place, clock, SystemEntropy(), alone=True, queue_depth_max=queue_depth_max)
+
+
+@asynccontextmanager
+async def open_alone(place: JournalPlace, clock: Clock) -> AsyncIterator[RunningJournal]:
+    """For a command that changes what is there: no daemon may run. Raises CantOpen or one of its kinds."""
+    if isinstance(place, Path) and not place.is_file():
+        raise CantOpen(place, "there is no such file; the daemon creates it at its first start")
+    journal = await (SqlJournal.open(place, clock) if isinstance(place, Path) else _in_database(place, clock))
+    try:
+        yield journal
+    finally:
+        await journal.close()
 
 
 def require_file(settings: Settings) -> None:

@@ -7,16 +7,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from pathlib import Path
 
 from pagereeve.app.clocks import SystemClock
+from pagereeve.app.journals import JournalPlace, RunningJournal, open_alone
 from pagereeve.domain.badges.projector import SITE
 from pagereeve.domain.facts.facts import Fact, Redated
 from pagereeve.domain.facts.redating import Span, dated_us, is_read
 from pagereeve.domain.values.errors import PagereeveError
 from pagereeve.queries.replay import replayed_badges, replayed_printer
-from pagereeve.store.errors import CantOpen
-from pagereeve.store.sqlite.journal import SqlJournal
 
 
 class NothingToRedate(PagereeveError):
@@ -34,13 +32,10 @@ class RedatingRequest:
     reason: str
 
 
-async def redate_journal(path: Path, said: RedatingRequest) -> int:
+async def redate_journal(place: JournalPlace, said: RedatingRequest) -> int:
     """How many facts it concerns, and runs that still grow. No daemon may run. Raises CantOpen or NothingToRedate."""
-    if not path.is_file():  # noqa: ASYNC240 - once, at the start
-        raise CantOpen(path, "there is no such file; the daemon creates it at its first start")
     clock = SystemClock()
-    journal = await SqlJournal.open(path, clock)
-    try:
+    async with open_alone(place, clock) as journal:
         known = await journal.printers()
         unknown = sorted(set(said.printers) - set(known))
         if unknown:
@@ -56,12 +51,10 @@ async def redate_journal(path: Path, said: RedatingRequest) -> int:
         ]
         await journal.redate(facts)
         await project_anew(journal, concerned)
-    finally:
-        await journal.close()
     return sum(counts.values())
 
 
-async def _concerned(journal: SqlJournal, name: str, said: RedatingRequest) -> int:
+async def _concerned(journal: RunningJournal, name: str, said: RedatingRequest) -> int:
     facts = [stored.fact async for stored in journal.facts(name)]
     run = await journal.open_run(name)
     return sum(_is_meant(fact, said) for fact in [*facts, *([] if run is None else [run.fact])])
@@ -72,7 +65,7 @@ def _is_meant(fact: Fact, said: RedatingRequest) -> bool:
     return at_us is not None and said.span.holds(at_us) and (said.by_us is not None or is_read(fact))
 
 
-async def project_anew(journal: SqlJournal, names: Sequence[str]) -> None:
+async def project_anew(journal: RunningJournal, names: Sequence[str]) -> None:
     """The rows of these printers, and those of the site."""
     for name in names:
         if name != SITE:

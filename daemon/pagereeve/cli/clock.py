@@ -13,7 +13,7 @@ from pagereeve.app.clocks import SystemClock
 from pagereeve.app.daemon_client import NoDaemon, agree_clock
 from pagereeve.app.dating_on import PersonsWord
 from pagereeve.app.redating import RedatingRequest, redate_journal
-from pagereeve.cli.journal import data_folder, journal_path, local_socket
+from pagereeve.cli.journal import data_folder, journal_place, local_socket
 from pagereeve.cli.options import CONFIG_DEFAULT, Config, DataDir, Socket, Zone
 from pagereeve.cli.output import say
 from pagereeve.cli.site import site_of
@@ -105,7 +105,7 @@ def _redate(
     data_dir: Path | None,
 ) -> int:
     said = RedatingRequest(printers or (), span, by_us, this_user().name, reason)
-    return asyncio.run(redate_journal(journal_path(config, data_dir), said))
+    return asyncio.run(redate_journal(journal_place(config, data_dir), said))
 
 
 def _span(from_: str, until: str, zone: ZoneInfo) -> Span:

@@ -9,7 +9,7 @@ from typing import Annotated
 from cyclopts import Parameter
 
 from pagereeve.app.erasing import NameRetention, erase_owner
-from pagereeve.cli.journal import journal_path
+from pagereeve.cli.journal import journal_place
 from pagereeve.cli.options import CONFIG_DEFAULT, Config, DataDir
 from pagereeve.cli.output import complain, say
 from pagereeve.cli.site import site_of
@@ -45,7 +45,7 @@ def erase(
     if not yes:
         raise BadQuestion("--yes", f"is missing. {CAUTION}")
     done = asyncio.run(
-        erase_owner(journal_path(config, data_dir), owner, this_user().name, _retention(config, data_dir))
+        erase_owner(journal_place(config, data_dir), owner, this_user().name, _retention(config, data_dir))
     )
     complain(CAUTION)
     facts, badges = done.outcome.facts, done.outcome.badges

@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 
 from pagereeve.app.erasing import erase_old_titles
-from pagereeve.cli.journal import journal_path
+from pagereeve.cli.journal import journal_place
 from pagereeve.cli.options import CONFIG_DEFAULT, Config
 from pagereeve.cli.output import say
 from pagereeve.domain.values.amounts import amount
@@ -23,5 +23,5 @@ def erase_titles(*, config: Config = CONFIG_DEFAULT) -> None:
     keep = load_settings(config).privacy.keep_titles_for
     if keep is None:
         raise BadQuestion("[privacy]", "keep_titles_for is not set: titles are kept for good, if they are kept at all")
-    facts = asyncio.run(erase_old_titles(journal_path(config, None), keep.us, this_user().name))
+    facts = asyncio.run(erase_old_titles(journal_place(config, None), keep.us, this_user().name))
     say(f"Titles were deleted from {amount(facts, 'fact')}." if facts else "No title is older.")

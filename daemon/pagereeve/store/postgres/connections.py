@@ -7,7 +7,7 @@ a lock, and a transaction in which nothing happens end, and let others go on.
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
 from typing import Final, TypeVar
@@ -49,6 +49,8 @@ class Limits:
 WRITER_LIMITS: Final = Limits()
 # A snapshot stays open while its rows are made into answers.
 READER_LIMITS: Final = Limits(statement_ms=300_000, idle_in_transaction_ms=600_000)
+# Each table is written anew.
+REWRITE_LIMITS: Final = Limits(statement_ms=4 * 3_600_000)
 # A peer that is gone without a word is noticed within half a minute, on both sides.
 _KEEPALIVES: Final = {
     "tcp_keepalives_idle": "10",
@@ -141,6 +143,17 @@ class WriterConnection:
             if connection is not None:
                 await connection.close()
             await self._engine.dispose()
+
+
+async def rewrite(address: Address, tables: Sequence[str]) -> None:
+    """Raises OSError, also for what the server says: not all of them were rewritten, and it can be done again."""
+    connection = await connected(address, REWRITE_LIMITS)
+    try:
+        await connection.execute("VACUUM (FULL) " + ", ".join(f'"{name}"' for name in tables))
+    except (asyncpg.PostgresError, asyncpg.InterfaceError, TimeoutError) as error:
+        raise OSError(f"the tables were not rewritten: {error}") from error
+    finally:
+        await connection.close()
 
 
 def reading_engine(address: Address, limits: Limits = READER_LIMITS) -> AsyncEngine:

@@ -21,12 +21,13 @@ from pagereeve.store.errors import CantOpen, InUse, unavailable
 from pagereeve.store.postgres.address import Address
 from pagereeve.store.postgres.appending import SharedHeads
 from pagereeve.store.postgres.committing import Committer, raise_fence, size_bytes
-from pagereeve.store.postgres.connections import WRITER_LIMITS, Limits, WriterConnection
+from pagereeve.store.postgres.connections import WRITER_LIMITS, Limits, WriterConnection, rewrite
 from pagereeve.store.postgres.opening_check import require_fit
 from pagereeve.store.postgres.reads import PostgresReads
 from pagereeve.store.postgres.sqlstates import is_clash
 from pagereeve.store.postgres.upgrade import upgrade
 from pagereeve.store.postgres.writer import Writer
+from pagereeve.store.sql import tables as schema
 from pagereeve.store.sql.group_writer import GROUP_MAX, QUEUE_DEPTH_MAX
 from pagereeve.store.sql.journal_writes import JournalWrites
 
@@ -48,6 +49,7 @@ class PostgresJournal(JournalWrites, PostgresReads):
     ) -> None:
         JournalWrites.__init__(self, clock, writer, writer.committer)
         PostgresReads.__init__(self, address)
+        self._address = address
         self.fence = fence
         self._writer = writer
         self._connection = connection
@@ -104,6 +106,15 @@ class PostgresJournal(JournalWrites, PostgresReads):
         try:
             return await self._connection.run(work)
         except (DBAPIError, OSError) as error:
+            raise unavailable(self._name, error) from error
+
+    async def rewrite(self) -> None:
+        """Make the tables anew, so that nothing of what was replaced or deleted is left in their files. What the server
+        keeps of its write-ahead log, and copies, are its own. Raises JournalUnavailable.
+        """
+        try:
+            await rewrite(self._address, [table.name for table in schema.metadata.sorted_tables])
+        except OSError as error:
             raise unavailable(self._name, error) from error
 
     async def checkpoint(self) -> bool:
