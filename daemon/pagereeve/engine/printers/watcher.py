@@ -153,7 +153,6 @@ class PrinterWatcher:
             self.updater.begin_again(arrival.concerned_us(self.printer))
         else:
             self._inbox.put_nowait(arrival)
-        self.schedule.stir()
         self._wakeup.call()
 
     def _begin_read(self) -> None:
@@ -327,6 +326,9 @@ class PrinterWatcher:
     async def _take_facts(self) -> bool:
         """Take what has come, a bounded number at once; False if nothing had."""
         heard = self._hear(TAKEN_AT_ONCE_MAX)
+        if heard or self.updater.must_reopen:
+            # Not before: a plan made meanwhile knows nothing of it, and would let it be forgotten.
+            self.schedule.stir()
         if not self._inbox.empty():
             self._wakeup.again()
         if not self.updater.must_reopen:

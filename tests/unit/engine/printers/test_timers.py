@@ -54,3 +54,20 @@ def test_a_long_projection_is_put_off_and_then_made() -> None:
             assert world.troubles == []
 
     passing(story())
+
+
+def test_a_notice_that_comes_while_the_meter_is_read_has_it_read_soon_and_often() -> None:
+    async def story() -> None:
+        async with World() as world:
+            await world.passes(120)
+            world.watcher().ask_for_reading()
+            await world.passes(0.01)
+            await world.start("r", 4)
+            begun_s, before = world.now_s, len(world.meter.sent_s["p"])
+            await world.passes(12)
+            after_s = [sent_s - begun_s for sent_s in world.meter.sent_s["p"][before:]]
+            assert after_s[0] < 0.1
+            assert after_s[1] < 2.5
+            assert len(after_s) >= 4
+
+    passing(story())
