@@ -87,9 +87,7 @@ async def test_a_thousand_that_never_answered_are_one_line_in_seconds(
 @pytest.mark.parametrize(
     ("ages_days", "share", "over_days"),
     [
-        pytest.param((1, 10), 1.0, 10, id="a young journal: all of it, over its own age"),
         pytest.param((5, 15, 25, 35, 45), 3 / 5, 30, id="an old one: what came in the last 30 days"),
-        pytest.param((40, 50), 0.0, 30, id="nothing came of late"),
         pytest.param((1,), 0.0, 30, id="a trial of a day says nothing"),
     ],
 )
