@@ -127,8 +127,11 @@ async def until(look: Callable[[], Awaitable[Value | None]], within_s: float, wh
 
 
 async def ask(client: httpx2.AsyncClient, base: str, expression: str) -> list[dict[str, Any]]:
-    """The samples of an expression now; fails on an expression that Prometheus refuses."""
-    answer = (await client.get(f"{base}/api/v1/query", params={"query": expression})).json()
+    """The samples of an expression now, none before Prometheus is ready; fails on an expression that it refuses."""
+    response = await client.get(f"{base}/api/v1/query", params={"query": expression})
+    if response.status_code == httpx2.codes.SERVICE_UNAVAILABLE:
+        return []
+    answer = response.json()
     assert answer["status"] == "success", f"{expression}: {answer}"
     result: list[dict[str, Any]] = answer["data"]["result"]
     return result
