@@ -14,7 +14,7 @@ from pagereeve.domain.badges.projector import SITE
 from pagereeve.domain.facts.facts import Fact, Redated
 from pagereeve.domain.facts.redating import Span, dated_us, is_read
 from pagereeve.domain.values.errors import PagereeveError
-from pagereeve.queries.replay import replayed_badges, replayed_printer
+from pagereeve.queries.replay import badges_anew, printer_anew
 
 
 class NothingToRedate(PagereeveError):
@@ -69,5 +69,5 @@ async def project_anew(journal: RunningJournal, names: Sequence[str]) -> None:
     """The rows of these printers, and those of the site."""
     for name in names:
         if name != SITE:
-            await journal.replace(name, None, (await replayed_printer(journal, name)).segments)
-    await journal.replace(SITE, None, (await replayed_badges(journal)).segments)
+            await journal.replace(name, None, await printer_anew(journal, name))
+    await journal.replace(SITE, None, await badges_anew(journal))

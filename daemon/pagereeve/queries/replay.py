@@ -51,10 +51,24 @@ async def replayed(reads: FactsAndRows) -> AsyncIterator[Replayed]:
     yield await replayed_badges(reads)
 
 
-async def replayed_printer(reads: FactsAndRows, printer: str) -> Replayed:
+async def printer_anew(reads: FactsAndRows, printer: str) -> Sequence[RowSegment]:
+    """What follows from the printer's facts, compared with nothing: for rows that are replaced whatever they are."""
+    return rebuild(printer, *await _facts_and_run(reads, printer))
+
+
+async def badges_anew(reads: FactsAndRows) -> Sequence[RowSegment]:
+    rules = SiteRules.of([stored.fact for stored in await reads.standing_facts(SITE)])
+    return await rebuild_badges(rules, reads.badge_facts())
+
+
+async def _facts_and_run(reads: FactsAndRows, printer: str) -> tuple[list[Fact], Run | None]:
     facts = [stored.fact async for stored in reads.facts(printer)]
     run = await reads.open_run(printer)
-    current = None if run is None else run.fact
+    return facts, None if run is None else run.fact
+
+
+async def replayed_printer(reads: FactsAndRows, printer: str) -> Replayed:
+    facts, current = await _facts_and_run(reads, printer)
     stood, came = await reads.segments(printer), rebuild(printer, facts, current)
     lines = differences(printer, Ledger.of(stood), Ledger.of(came))
     behind = bool(lines) and (
