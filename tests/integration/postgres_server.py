@@ -15,7 +15,6 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Final
-from urllib.parse import urlsplit
 
 from pagereeve.store.postgres.address import Address
 from tests.integration.processes import free_tcp_port
@@ -109,7 +108,7 @@ def _as_its_user(argv: Sequence[str]) -> Sequence[str]:
 def running(environment: Mapping[str, str] = os.environ) -> Iterator[Server]:
     given = environment.get(GIVEN_URL)
     if given is not None:
-        yield Server(Address.of(given, urlsplit(given).password and None))
+        yield Server(Address.of(given))
         return
     folder = Path(tempfile.mkdtemp(prefix="pagereeve-postgres-"))
     try:

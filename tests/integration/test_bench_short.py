@@ -14,8 +14,6 @@ pytestmark = pytest.mark.alone
 
 BENCHES = Path(__file__).parents[2] / "contrib" / "bench"
 SLACK = 4.0
-# A group commit is 3.7 times a single row on a quiet machine, 1.5 on one that does five other things.
-COMMIT_SLACK = 6.0
 
 
 def bench(name: str) -> ModuleType:
@@ -42,7 +40,7 @@ async def test_group_commit_keeps_its_distance_from_single_rows(journal_commit: 
     missed = [
         (what, ratio, limit)
         for what, ratio, limit in journal_commit.ratios(figures)
-        if not journal_commit.kept(ratio, limit, COMMIT_SLACK)
+        if not journal_commit.kept(ratio, limit, SLACK)
     ]
     assert missed == []
     assert len(list(journal_commit.ratios(figures))) == 3

@@ -110,7 +110,7 @@ async def test_a_conflict_is_told_once_for_each_distinct_claim(store: Store) -> 
 async def test_ever_more_claims_under_one_identity_take_no_more_room(store: Store) -> None:
     await store.append(started("e1"))
     receipts = await asyncio.gather(*(store.append(started("e1", job=f"claim-{nth}")) for nth in range(200)))
-    receipts += [await store.append(started("e1", job=f"claim-{nth}")) for nth in range(400)]
+    receipts += [await store.append(started("e1", job=f"claim-{nth}")) for nth in range(4_000)]
     assert {one.outcome for one in receipts} == {"conflict"}
     assert sum(one.is_new for one in receipts) == CLAIMS_MAX
     assert await store.count_facts() == 1 + CLAIMS_MAX

@@ -9,10 +9,11 @@ from dataclasses import replace
 
 from pagereeve.domain.facts.reading import Reading, SilenceReason
 from pagereeve.meters.reader import TIMEOUTS_BEFORE_MOVE, SnmpMeter
+from pagereeve.meters.snmp.address import AgentAddress
 from pagereeve.meters.snmp.ber import TIME_TICKS
 from pagereeve.meters.snmp.stats import MeterHooks
 from pagereeve.ports.meter import MeterTarget
-from tests.integration.meter import a_meter, failure, total
+from tests.integration.meter import a_meter, failure, reading, total
 from tests.snmp_agents import (
     LIFE,
     ROUTER_OBJECT_ID,
@@ -232,3 +233,21 @@ async def test_a_usual_request_that_stays_unanswered_is_silence_as_any_other() -
         agent.versions = (0, 1)
         assert [total(await meter.read(raw.target(), 2.0)) for _ in range(2)] == [764] * 2
         assert meter._printers[raw.target().printer].usual is not None
+
+
+async def test_a_reading_names_the_address_that_a_name_leads_to_now() -> None:
+    """The counts are the same, and the printer has another address: what was seen at the old one was not seen here."""
+    agent = MibAgent(printer_mib())
+    async with a_meter() as meter, mib_agent(agent) as raw:
+        target = replace(raw.target(), host="localhost")
+        port = target.port
+        for _ in range(2):
+            before = reading(await meter.read(target, 2.0))
+        async with mib_agent(agent, "127.0.0.2", port):
+            known = meter._resolver._known["localhost", port]
+            known.address = AgentAddress(known.address.family, ("127.0.0.2", port), ("127.0.0.2", port))
+            for _ in range(2):
+                after = reading(await meter.read(target, 2.0))
+                assert after.sight.responder == f"127.0.0.2:{port}"
+                assert after.sight.counts == before.sight.counts
+        assert before.sight.responder == f"127.0.0.1:{port}"

@@ -283,11 +283,11 @@ class SnmpMeter:
         """One request, answered as last time but for the uptime: nearly every read. Others ``_read`` judges."""
         usual, target = printer.usual, printer.target
         address = self._resolver.known(target.host, target.port)
-        if usual is None or address is None or not self._goes_as_usual(printer):
+        if usual is None or address is None or address != printer.address or not self._goes_as_usual(printer):
             reading = await self._read(printer, deadline_us)
             printer.find_usual()
             return reading
-        printer.address, on_sent = address, self._hooks.on_sent
+        on_sent = self._hooks.on_sent
         result = await self.endpoint.ask(
             address,
             usual.request,
@@ -365,7 +365,9 @@ class SnmpMeter:
 
     async def _conversation(self, printer: AgentState, deadline_us: int, heard: Heard | None = None) -> Conversation:
         target = printer.target
-        address = printer.address = await self._address(target, deadline_us)
+        address = await self._address(target, deadline_us)
+        if address != printer.address:  # what was seen is said to come from where it came from
+            printer.address, printer.seen, printer.usual = address, None, None
         on_sent = self._hooks.on_sent
         return Conversation(
             self.endpoint,

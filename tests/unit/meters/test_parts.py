@@ -15,7 +15,7 @@ from pagereeve.meters.snmp.address import NameNotFound, Resolver, key_label, num
 from pagereeve.meters.snmp.ber import oid_label
 from pagereeve.meters.snmp.deadlines import COMPACT_FROM, Deadlines
 from pagereeve.meters.snmp.stats import MeterStats
-from pagereeve.meters.snmp.turns import Room, Turns
+from pagereeve.meters.snmp.turns import Turns
 from tests.snmp_agents import MachineClock
 
 CLOCK = MachineClock()
@@ -180,27 +180,3 @@ def test_a_makers_channel_needs_its_own_instances_only() -> None:
     assert [channel.name for channel in more.channels] == ["total", "colour"]
     assert len(more.names) == len(standard.names) + 2
     assert colour.counter == "a maker colour"
-
-
-async def test_so_many_find_room_and_who_waits_longest_is_next() -> None:
-    room, order = Room(2), list[int]()
-
-    async def stay(nth: int) -> None:
-        assert room.take_now() or await room.take(5.0)
-        order.append(nth)
-        await asyncio.sleep(0.001)
-        room.leave()
-
-    await asyncio.gather(*(stay(nth) for nth in range(7)))
-    assert order == list(range(7))
-    assert [room.take_now() for _ in range(3)] == [True, True, False]
-    assert not await room.take(0.01)
-    first, second = (asyncio.create_task(room.take(5.0)) for _ in range(2))
-    await asyncio.sleep(0)
-    room.leave()
-    first.cancel()
-    assert await second
-    assert first.cancelled()
-    room.leave()
-    room.leave()
-    assert [room.take_now() for _ in range(3)] == [True, True, False]

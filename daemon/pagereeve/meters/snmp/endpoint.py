@@ -36,7 +36,6 @@ from pagereeve.meters.snmp.question import (
 )
 from pagereeve.meters.snmp.session3 import Report, Unauthentic
 from pagereeve.meters.snmp.stats import DatagramRefusal, MeterStats
-from pagereeve.meters.snmp.turns import Room
 from pagereeve.ports.clock import Clock
 from pagereeve.ports.entropy import Entropy
 
@@ -83,7 +82,7 @@ class Endpoint:
         self._clock = clock
         self._entropy = entropy
         self._receive_buffer_bytes = receive_buffer_bytes
-        self._room = Room(in_flight_max)
+        self._room = asyncio.Semaphore(in_flight_max)
         self._lanes: dict[tuple[int, int], Lane] = {}
         self._lane_owners: Counter[int] = Counter()
         self._retired: list[Lane] = []
@@ -112,10 +111,14 @@ class Endpoint:
         ``lane`` picks the local port; ``leave`` says from where else answers may come; ``on_sent`` receives the
         monotonic instant at which the first try left.
         """
-        if not self._room.take_now() and not await self._room.take(
-            (deadline_us - self._clock.monotonic_us()) / 1_000_000
-        ):
-            return Unanswered(SilenceReason.TIMEOUT, "not sent: too many requests were in flight all the time")
+        if self._room.locked():
+            try:
+                async with asyncio.timeout((deadline_us - self._clock.monotonic_us()) / 1_000_000):
+                    await self._room.acquire()
+            except TimeoutError:
+                return Unanswered(SilenceReason.TIMEOUT, "not sent: too many requests were in flight all the time")
+        else:
+            await self._room.acquire()
         question: Question | None = None
         try:
             if self._shut:
@@ -134,7 +137,7 @@ class Endpoint:
         finally:
             if question is not None:
                 self._leave_lane(question)
-            self._room.leave()
+            self._room.release()
 
     def _leave_lane(self, question: Question) -> None:
         """Whoever asked has what there is, or has gone away."""

@@ -1,4 +1,4 @@
-"""Whose turn it is: one holder at a time for each key, or so many at once, and a deadline for waiting."""
+"""Whose turn it is: one holder at a time for each key, and a deadline for waiting."""
 
 from __future__ import annotations
 
@@ -58,45 +58,3 @@ class Turns:
                 turn.set_result(None)
                 return
         del self._waiting[key]
-
-
-class Room:
-    """So many at once, in order of arrival. ``take`` or ``take_now``, and ``leave``, come in pairs."""
-
-    def __init__(self, most: int) -> None:
-        self._free = most
-        self._waiting: deque[asyncio.Future[None]] = deque()
-
-    def take_now(self) -> bool:
-        """A place, if one is free."""
-        if self._free <= 0:
-            return False
-        self._free -= 1
-        return True
-
-    async def take(self, timeout_s: float) -> bool:
-        """A place, or False where none became free in time."""
-        turn = asyncio.get_running_loop().create_future()
-        self._waiting.append(turn)
-        try:
-            async with asyncio.timeout(timeout_s):
-                await turn
-        except BaseException as error:
-            if turn.done() and not turn.cancelled():
-                # The place came in the same moment in which we stopped waiting: it goes to the next.
-                self.leave()
-            elif turn in self._waiting:
-                self._waiting.remove(turn)
-            if isinstance(error, TimeoutError):
-                return False
-            raise
-        return True
-
-    def leave(self) -> None:
-        """Hand the place to whoever waits longest."""
-        while self._waiting:
-            turn = self._waiting.popleft()
-            if not turn.done():
-                turn.set_result(None)
-                return
-        self._free += 1

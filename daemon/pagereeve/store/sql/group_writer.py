@@ -13,7 +13,8 @@ from typing import Any, Final, TypeVar
 from sqlalchemy.exc import DataError, DBAPIError, IntegrityError, InterfaceError, StatementError
 
 from pagereeve.ports.clock import Clock
-from pagereeve.ports.journal import JournalUnavailable
+from pagereeve.ports.journal import Hindrance, JournalUnavailable
+from pagereeve.ports.queries import JournalHealth
 from pagereeve.store.errors import Unstorable, unavailable
 from pagereeve.store.records.requests import StoreRequest
 from pagereeve.store.sql.transaction import Outcome
@@ -76,6 +77,11 @@ class GroupWriter(ABC):
     async def _try(self) -> None:
         """Raises what storing would raise now."""
 
+    @property
+    @abstractmethod
+    def sealed_facts(self) -> int:
+        """How many facts the seal holds."""
+
     async def _between(self) -> None:  # noqa: B027 - most have nothing to do
         """What is to be done after a group."""
 
@@ -104,6 +110,39 @@ class GroupWriter(ABC):
         """How long the oldest request has waited that is not answered; 0 without one."""
         since_us = self.waiting_since_us
         return 0 if since_us is None else max(0, self._clock.monotonic_us() - since_us)
+
+    def health(
+        self,
+        *,
+        fence: int,
+        hindrance: Hindrance | None,
+        damaged_rows: int,
+        database_size_bytes: int,
+        wal_size_bytes: int = 0,
+        wal_limit_bytes: int = 0,
+    ) -> JournalHealth:
+        """With what the journal itself knows."""
+        counters = self.counters
+        return JournalHealth(
+            alive=self.alive,
+            fence=fence,
+            queue_depth=self.queue_depth,
+            queue_depth_max=self.queue_depth_max,
+            commits=counters.commits,
+            rows=counters.rows,
+            duplicates=counters.duplicates,
+            conflicts=counters.conflicts,
+            failures=counters.failures,
+            last_commit_monotonic_us=counters.last_commit_monotonic_us,
+            last_commit_us=counters.last_commit_us,
+            wal_size_bytes=wal_size_bytes,
+            wal_limit_bytes=wal_limit_bytes,
+            database_size_bytes=database_size_bytes,
+            hindrance=hindrance,
+            damaged_rows=damaged_rows,
+            waiting_us=self.waited_us,
+            sealed_facts=self.sealed_facts,
+        )
 
     async def submit(self, request: StoreRequest[Answer]) -> Answer:
         """The request's answer, once it is durable. Waits for a place where the queue is full.

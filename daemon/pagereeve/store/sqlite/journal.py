@@ -196,26 +196,13 @@ class SqlJournal(JournalWrites, SqlReads):
         return None if self._writer.hindered is None else self._writer.hindered.hindrance
 
     def health(self) -> JournalHealth:
-        counters = self._writer.counters
-        return JournalHealth(
-            alive=self._writer.alive,
+        return self._writer.health(
             fence=self.fence,
-            queue_depth=self._writer.queue_depth,
-            queue_depth_max=self._writer.queue_depth_max,
-            commits=counters.commits,
-            rows=counters.rows,
-            duplicates=counters.duplicates,
-            conflicts=counters.conflicts,
-            failures=counters.failures,
-            last_commit_monotonic_us=counters.last_commit_monotonic_us,
-            last_commit_us=counters.last_commit_us,
-            wal_size_bytes=size_bytes(wal_path(self._path)),
-            wal_limit_bytes=self._writer.wal_limit_bytes,
-            database_size_bytes=size_bytes(self._path),
             hindrance=self._hindrance(),
             damaged_rows=len(self.damaged()),
-            waiting_us=self._writer.waited_us,
-            sealed_facts=self._writer.sealed_facts,
+            database_size_bytes=size_bytes(self._path),
+            wal_size_bytes=size_bytes(wal_path(self._path)),
+            wal_limit_bytes=self._writer.wal_limit_bytes,
         )
 
 

@@ -8,10 +8,10 @@ from fastapi import APIRouter, Depends, FastAPI, Path, Query, Request
 
 from pagereeve.console.api.checking.answers import PrinterChecked
 from pagereeve.console.api.deciding.problems import handle_refusals
+from pagereeve.console.api.holder import Holder
 from pagereeve.console.api.paging import Asked
 from pagereeve.console.api.problems import ApiProblem, handle_problems, responses
 from pagereeve.domain.credentials.callers import Caller
-from pagereeve.feeds.http.answers import READER
 
 router = APIRouter(tags=["printers"])
 
@@ -29,16 +29,11 @@ def _checks(request: Request) -> Checks:
     return checks
 
 
-def _caller(request: Request) -> Caller:
-    caller: Caller = request.scope[READER]
-    return caller
-
-
 @router.post("/printers/{printer}/check", responses=responses("not-found"))
 async def check_printer(
     printer: Annotated[str, Path(max_length=200, description="As the settings name it.")],
     checks: Annotated[Checks, Depends(_checks)],
-    caller: Annotated[Caller, Depends(_caller)],
+    caller: Holder,
     _: Annotated[Asked, Query()],
 ) -> PrinterChecked:
     """Ask a printer of the settings now, over SNMP, and say what it lacks; nothing is printed, and no fact is stored.

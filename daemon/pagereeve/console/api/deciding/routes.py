@@ -11,10 +11,9 @@ from pagereeve.console.api.deciding.answers import FindingDecided, PagesDecided,
 from pagereeve.console.api.deciding.bodies import ClosePeriod, FindingDecision, PagesDecision, Undo
 from pagereeve.console.api.deciding.port import Deciding
 from pagereeve.console.api.deciding.problems import deciding_responses
+from pagereeve.console.api.holder import Holder
 from pagereeve.console.api.paging import Asked
 from pagereeve.console.api.problems import ApiProblem
-from pagereeve.domain.credentials.callers import Caller
-from pagereeve.feeds.http.answers import READER
 
 router = APIRouter(tags=["decisions"])
 
@@ -27,11 +26,6 @@ def _deciding(request: Request) -> Deciding:
     if deciding is None:
         raise ApiProblem("over-capacity", "decision", "is made by the daemon alone, and this is its query process")
     return deciding
-
-
-def _caller(request: Request) -> Caller:
-    caller: Caller = request.scope[READER]
-    return caller
 
 
 def put_deciding(app: FastAPI, deciding: Deciding) -> None:
@@ -53,7 +47,6 @@ def _key(
 
 
 Decider = Annotated[Deciding, Depends(_deciding)]
-Holder = Annotated[Caller, Depends(_caller)]
 Key = Annotated[str, Depends(_key)]
 Nothing = Annotated[Asked, Query()]
 
