@@ -230,6 +230,9 @@ class College:
     def replace(self, printer: str, serial: str, count: int) -> None:
         self.printer(printer).engine.replace(self._clock.now_us(), serial, count)
 
+    def replace_before_sheet(self, printer: str, serial: str, count: int) -> None:
+        self.printer(printer).engine.replace_before_sheet(self._clock.now_us(), serial, count)
+
     def put_meter(self, printer: str, count: int) -> None:
         self.printer(printer).engine.put_meter(count, self._clock.now_us())
 

@@ -198,10 +198,11 @@ class LongDay(WorkingDay):
         self._plant(slot, "the meter counts hours for a while", ("unit-not-usable",))
 
     def replaced_inside(self, slot: Slot) -> None:
+        """Before its first sheet: what a device marks after its last reading, nobody can know once it is gone."""
         self._by_badge(slot, replace(self._job(slot, pages=6), sides="one-sided"))
         serial = f"{self._college.printer(slot.printer).place.spec.serial}-C"
         what = "another device takes its place while a release prints"
-        self._at(slot, 1.2, lambda: self._college.replace(slot.printer, serial, 60_000), what)
+        self._at(slot, 0.0, lambda: self._college.replace_before_sheet(slot.printer, serial, 60_000), what)
         self._plant(
             slot, what, ("meter-replaced", "unproven-release"), ("meter-went-back", "meter-jumped", "printer-restarted")
         )

@@ -66,6 +66,7 @@ class PrintEngine:
         self._again: tuple[Sheet, PrintJob] | None = None
         self._paper_left: int | None = None
         self._jams_next = False
+        self._swapped_for: tuple[str, int] | None = None
         self._error = ""
         self._false_zero = self._state_sticks = self._toner_lit = False
         self._silent_until_us = self._agent_awake_until_us = at_us
@@ -161,12 +162,20 @@ class PrintEngine:
     def replace(self, at_us: int, serial: str, count: int, object_id: tuple[int, ...] | None = None) -> None:
         """Another device is here now, with its own serial number and count."""
         self.advance(at_us)
+        self._become(serial, count, object_id)
+
+    def _become(self, serial: str, count: int, object_id: tuple[int, ...] | None = None) -> None:
         self._lose_jobs()
         self._current, self._error, self._jams_next, self._paper_left = None, "", False, None
         self._serial, self._object_id = serial, object_id or self._object_id
         self._head = MeterHead(self.spec, count)
         self.lives.append(MeterLife(serial, self._now_us, count))
         self._boot()
+
+    def replace_before_sheet(self, at_us: int, serial: str, count: int) -> None:
+        """Another device takes its place where the next sheet would be fed: what this one marked, it has shown."""
+        self.advance(at_us)
+        self._swapped_for = serial, count
 
     def put_meter(self, count: int, at_us: int) -> None:
         """Somebody set the counter, or it jumped: a new life without a trace elsewhere."""
@@ -351,6 +360,10 @@ class PrintEngine:
         self._phase, self._resting_since_us = Phase.RESTING, self._now_us
 
     def _feed_next(self) -> None:
+        if self._swapped_for is not None and self._phase is Phase.STARTING:
+            swapped_for, self._swapped_for = self._swapped_for, None
+            self._become(*swapped_for)
+            return
         self._cold = False
         self._forget_done()
         if not self._again and not self._jobs:

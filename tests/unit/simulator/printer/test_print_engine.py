@@ -208,6 +208,18 @@ def test_another_device_has_another_serial_and_count_and_a_life_of_its_own() -> 
     assert [mark.life for mark in engine.truth] == [0, 0, 1, 1, 1]
 
 
+def test_a_device_swapped_before_the_next_sheet_has_shown_all_that_it_marked() -> None:
+    engine = slow()
+    engine.replace_before_sheet(0, "SIM-0002", 412)
+    assert engine.show(30 * S).serial == "SIM-0001"
+    engine.submit(PrintJob("lost", 6), 30 * S)
+    assert engine.busy(30 * S + S // 2)
+    assert (engine.show(LATER).serial, engine.meter(LATER), engine.busy(LATER)) == ("SIM-0002", 412, False)
+    engine.submit(PrintJob("j", 2), LATER)
+    assert engine.meter(2 * LATER) == 414
+    assert engine.total().marked == 2
+
+
 def test_a_false_zero_is_told_once_and_changes_nothing() -> None:
     engine = slow()
     engine.false_zero(0)
