@@ -124,16 +124,18 @@ async def test_the_process_outlives_sighup_at_any_time_and_doctor_tells_of_a_ref
                 return look(answer.json()) or None
 
             await until(partial(asked, lambda page: bool(page["ready"])), "a daemon that is ready")
+            before = site.file("before.toml", site.config.read_text())
             site.config.write_text("this is no TOML")
-            # A file that was read while it was being written is refused, too, in other words.
+            # A file that was read while it was being written is refused, too, in other words: doctor is asked with the
+            # settings as they were, while the daemon's file stays as it is.
             refused: Callable[[], Awaitable[bool | None]] = partial(
                 asked, lambda page: "is no TOML" in str(page.get("notices"))
             )
             await until(refused, "a refusal that is shown")
-            site.write()
-            status, text = await doctor(site.config)
+            status, text = await doctor(before)
             assert status == 1
             assert "is no TOML" in text
+            site.write()
             await until(partial(asked, lambda page: "notices" not in page), "the end of the refusal")
         process.send_signal(signal.SIGTERM)
         async with asyncio.timeout(20):
