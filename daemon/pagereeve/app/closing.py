@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import AsyncIterator, Sequence
-from contextlib import AbstractAsyncContextManager
+from contextlib import AbstractAsyncContextManager, asynccontextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final, Protocol
@@ -14,7 +14,8 @@ from pagereeve.app.zone_database import zone_database
 from pagereeve.domain.accounts.frozen import FrozenRow
 from pagereeve.domain.accounts.periods import Period
 from pagereeve.domain.projection.resume_point import PROJECTION_VERSION
-from pagereeve.ports.closing import ClosedPeriod, Closing, Hindered, NotClosed, PeriodCloser
+from pagereeve.ports.closing import ClosedPeriod, Closing, ClosingAttempt, Hindered, NotClosed, PeriodCloser
+from pagereeve.ports.journal import JournalUnavailable
 from pagereeve.ports.reads import Reads
 from pagereeve.queries.closing import ClosingLook, detailed_rows, look_before_close
 from pagereeve.queries.costs import Prices
@@ -68,9 +69,20 @@ async def close_period(
 
     Raises NotClosed, JournalUnavailable.
     """
-    async with store.snapshot() as held:
+    async with begun(store, said.period) as attempt, store.snapshot() as held:
         closing, touched = await _looked_at(held, said, by, now_us)
-        return await store.close_period(closing, _rows(held, said.period, prices), touched)
+        return await store.close_period(closing, _rows(held, said.period, prices), touched, attempt)
+
+
+@asynccontextmanager
+async def begun(store: PeriodCloser, period: Period) -> AsyncIterator[ClosingAttempt]:
+    """Before anything is looked at: what is written meanwhile is noted. What came to nothing leaves nothing."""
+    attempt = await store.begin_closing(period.name, period.from_us, period.to_us)
+    try:
+        yield attempt
+    except (NotClosed, JournalUnavailable):
+        await store.give_up_closing(attempt)
+        raise
 
 
 async def packed_period(

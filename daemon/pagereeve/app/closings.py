@@ -81,7 +81,7 @@ class Closings:
         return closed
 
     async def stop(self) -> None:
-        """One under way is ended; nothing of it is stored then, or all."""
+        """One under way is ended; the period is closed then, or the next start removes what was stored."""
         if self._task is not None:
             self._task.cancel()
             await asyncio.wait({self._task})

@@ -77,6 +77,16 @@ class Touch:
     number: int
 
 
+@dataclass(frozen=True, slots=True)
+class ClosingAttempt:
+    """The instants [from_us, to_us) are being closed under a name; ``attempt`` is of this one alone."""
+
+    name: str
+    from_us: int
+    to_us: int
+    attempt: str
+
+
 class PackedRows(Protocol):
     """A period's frozen rows, as they are kept. ``sha256`` is of the rows, before they were packed into ``parts``."""
 
@@ -119,15 +129,32 @@ class ClosedReads(Protocol):
 
 
 class PeriodCloser(Protocol):
-    async def close_period(self, closing: Closing, rows: AsyncIterator[FrozenRow], touched: int = 0) -> ClosedPeriod:
-        """Freeze the rows, with a PeriodClosed as the next fact of the site, in one transaction. What Touch up to the
-        number ``touched`` stands for is among the rows, and is noted no more.
+    """A period is closed from ``begin_closing``, before anything is looked at, to one of the others."""
 
-        Raises NotClosed where a period of that name is closed or shares an instant with it, JournalUnavailable; then
-        nothing was stored.
+    async def begin_closing(self, name: str, from_us: int, to_us: int) -> ClosingAttempt:
+        """From now on a Touch is noted of what is written in it, as if it were closed. What an attempt before left is
+        removed; one that goes on elsewhere is told at its next step. Raises JournalUnavailable.
         """
         ...
 
-    async def close_packed(self, closing: Closing, packed: PackedRows, touched: int = 0) -> ClosedPeriod:
+    async def give_up_closing(self, attempt: ClosingAttempt) -> None:
+        """Remove what it stored. Where that can't be done now, the next attempt or start does it."""
+        ...
+
+    async def close_period(
+        self, closing: Closing, rows: AsyncIterator[FrozenRow], touched: int = 0, attempt: ClosingAttempt | None = None
+    ) -> ClosedPeriod:
+        """Freeze the rows, with a PeriodClosed as the next fact of the site: others write in between, and the period is
+        closed with the last of it, or not at all. What Touch up to the number ``touched`` stands for is among the rows,
+        and is noted no more. Without an ``attempt`` one begins here.
+
+        Raises NotClosed where a period of that name is closed or shares an instant with it, and where since the attempt
+        began another did, another period was closed, or a person was erased; JournalUnavailable.
+        """
+        ...
+
+    async def close_packed(
+        self, closing: Closing, packed: PackedRows, touched: int = 0, attempt: ClosingAttempt | None = None
+    ) -> ClosedPeriod:
         """The same with rows that were packed elsewhere."""
         ...

@@ -218,13 +218,17 @@ class _Look:
 
 
 async def _touched(held: Reads, known: Sequence[ClosedPeriod]) -> Touched:
-    """A decision is noted without its period: whatever was decided at its printer is looked at, undone or not."""
+    """A decision is noted without its period: whatever was decided at its printer is looked at, undone or not.
+
+    A period that is being closed may be noted, too: it has no frozen rows yet.
+    """
     touched: dict[str, set[str]] = {}
+    names = {one.name for one in known}
     decided: set[str] = set()
     for one in await held.closed_touched():
-        if one.period:
+        if one.period in names:
             touched.setdefault(one.period, set()).add(one.printer)
-        else:
+        elif not one.period:
             decided.add(one.printer)
     if decided:
         postings = [one.posting for one in await ruled(held) if one.posting is not None]

@@ -9,7 +9,7 @@ from collections.abc import Callable
 from typing import Final
 
 from pagereeve.app.child_process import ended
-from pagereeve.app.closing import ClosingRequest, Packed
+from pagereeve.app.closing import ClosingRequest, Packed, begun
 from pagereeve.app.closing_process.messages import (
     HEAD_MAX_BYTES,
     LENGTH_BYTES,
@@ -47,8 +47,9 @@ def closings_of(store: PeriodCloser, settings: Callable[[], Settings], clock: Cl
             by=by,
             now_us=clock.now_us(),
         )
-        ready, packed = await _packed(asked)
-        return await store.close_packed(ready.closing, packed, ready.touched)
+        async with begun(store, said.period) as attempt:
+            ready, packed = await _packed(asked)
+            return await store.close_packed(ready.closing, packed, ready.touched, attempt)
 
     return Closings(close, clock.now_us, lambda name: period_named(settings(), name))
 

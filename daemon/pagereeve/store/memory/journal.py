@@ -29,7 +29,7 @@ from pagereeve.domain.facts.redating import NOT_AGREED, REACH_US, concerned, dat
 from pagereeve.domain.ledger import RowSegment
 from pagereeve.domain.projection.projector import Update
 from pagereeve.domain.seal.erasure import ERASED, erasure_digest
-from pagereeve.ports.closing import ClosedPeriod, Closing, PackedRows
+from pagereeve.ports.closing import ClosedPeriod, Closing, ClosingAttempt, PackedRows
 from pagereeve.ports.erasing import Erasure, ErasureOutcome, TitleExpiry, TitlesExpired
 from pagereeve.ports.journal import DamagedRow, JournalUnavailable, OpenRun, Receipt, StoredFact
 from pagereeve.ports.outbox import Announcement, QueueRemoval
@@ -216,14 +216,18 @@ class MemoryJournal(MemoryClosed, MemorySeal):
     async def timeline_heads(self) -> Sequence[tuple[str, int]]:
         return [(printer, facts[-1].seq) for printer, facts in sorted(self._said.items()) if facts]
 
-    async def close_period(self, closing: Closing, rows: AsyncIterator[FrozenRow], touched: int = 0) -> ClosedPeriod:
+    async def close_period(
+        self, closing: Closing, rows: AsyncIterator[FrozenRow], touched: int = 0, attempt: ClosingAttempt | None = None
+    ) -> ClosedPeriod:
         """ports.closing.PeriodCloser."""
-        return await self.close_packed(closing, await packed_rows(rows), touched)
+        return await self.close_packed(closing, await packed_rows(rows), touched, attempt)
 
-    async def close_packed(self, closing: Closing, packed: PackedRows, touched: int = 0) -> ClosedPeriod:
+    async def close_packed(
+        self, closing: Closing, packed: PackedRows, touched: int = 0, attempt: ClosingAttempt | None = None
+    ) -> ClosedPeriod:
         """ports.closing.PeriodCloser."""
         closed = ClosedPeriod(closing, packed.rows, packed.sha256)
-        self._require_open(closed)
+        self._require_open(closed, attempt)
         self._store(append_request(closed_fact(closed)))
         self._keep(closed, packed, touched)
         return closed

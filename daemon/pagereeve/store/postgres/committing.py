@@ -4,16 +4,19 @@ from __future__ import annotations
 
 import os
 import socket
-from collections.abc import Sequence
+from collections.abc import Callable
 from dataclasses import dataclass, field
-from typing import Final
+from typing import Final, TypeVar
 
 from sqlalchemy import Connection, text
 
-from pagereeve.ports.closing import ClosedPeriod
+from pagereeve.ports.closing import ClosedPeriod, ClosingAttempt
 from pagereeve.ports.erasing import Erasure, ErasureOutcome, TitleExpiry, TitlesExpired
 from pagereeve.store.postgres.appending import SharedHeads
+from pagereeve.store.sql.closing_parts import PartGroup
 from pagereeve.store.sql.transaction import close_period, erase_person, expire_titles_of
+
+Result = TypeVar("Result")
 
 _FENCE: Final = text(
     "INSERT INTO instance (id, fence, holder, since_us) VALUES (1, 1, :holder, :since_us) ON CONFLICT (id) DO UPDATE "
@@ -35,9 +38,15 @@ class Committer:
     def expire_titles(self, connection: Connection, expiry: TitleExpiry) -> TitlesExpired:
         return expire_titles_of(connection, expiry, self.heads)[0]
 
-    def close_period(self, connection: Connection, closed: ClosedPeriod, parts: Sequence[bytes], touched: int) -> None:
+    def close_step(self, connection: Connection, step: Callable[[Connection], Result]) -> Result:
         """Raises NotClosed."""
-        close_period(connection, closed, parts, touched, self.heads)
+        return step(connection)
+
+    def close_period(
+        self, connection: Connection, closed: ClosedPeriod, mine: ClosingAttempt, last: PartGroup, touched: int
+    ) -> None:
+        """Raises NotClosed."""
+        close_period(connection, closed, mine, last, touched, self.heads)
 
 
 def raise_fence(connection: Connection, now_us: int) -> int:

@@ -28,6 +28,7 @@ from pagereeve.store.postgres.sqlstates import is_clash
 from pagereeve.store.postgres.upgrade import upgrade
 from pagereeve.store.postgres.writer import Writer
 from pagereeve.store.sql import tables as schema
+from pagereeve.store.sql.closing_parts import forget_attempts
 from pagereeve.store.sql.group_writer import GROUP_MAX, QUEUE_DEPTH_MAX
 from pagereeve.store.sql.journal_writes import JournalWrites
 
@@ -85,6 +86,8 @@ class PostgresJournal(JournalWrites, PostgresReads):
                 await connection.run(partial(upgrade, name=name))
                 fence = await connection.run(partial(raise_fence, now_us=clock.now_us()))
                 await _begin_seal(connection, committer, clock.now_us(), name)
+                if alone:
+                    await connection.run(forget_attempts)
             except JournalUnavailable as error:
                 raise InUse(name, "another daemon works with it; stop that one first") from error
             except (DBAPIError, OSError) as error:

@@ -11,10 +11,19 @@ from typing import Any, Final
 from sqlalchemy import Connection, Row, Select, bindparam, delete, func, insert, select, update
 
 from pagereeve.domain.accounts.frozen import FrozenRow
-from pagereeve.ports.closing import CLOSED_MAX, ClosedPeriod, Closing, NotClosed, Touch
+from pagereeve.ports.closing import CLOSED_MAX, ClosedPeriod, Closing, ClosingAttempt, NotClosed, Touch
 from pagereeve.ports.erasing import Erasure
 from pagereeve.store.records.frozen_rows import Unpacker, packed, unpacked, without_person
 from pagereeve.store.sql import tables as schema
+from pagereeve.store.sql.closing_parts import (
+    PartGroup,
+    drop_attempts,
+    end_attempts,
+    insert_parts,
+    require_attempt,
+    require_open,
+    require_parts,
+)
 from pagereeve.store.sql.snapshots import Reader
 
 _PERIOD: Final = schema.closed_period.c
@@ -114,19 +123,17 @@ def _period_of(row: Row[Any]) -> ClosedPeriod:
     return ClosedPeriod(closing, row.frozen_rows, row.sha256, row.erased_sha256 or "")
 
 
-def freeze(connection: Connection, closed: ClosedPeriod, parts: Sequence[bytes], touched: int) -> None:
-    """In the caller's transaction, with the fact that tells of it. What was touched up to a number is among the parts.
+def freeze(connection: Connection, closed: ClosedPeriod, mine: ClosingAttempt, last: PartGroup, touched: int) -> None:
+    """In the caller's transaction, with the fact that tells of it: the last parts, and the row that makes it closed.
+    What was touched up to a number is among the parts.
 
     Raises NotClosed.
     """
     one = closed.closing
-    shared = (_PERIOD.from_us < one.to_us) & (_PERIOD.to_us > one.from_us)
-    other = connection.execute(select(_PERIOD.name).where((_PERIOD.name == one.name) | shared).limit(1)).scalar()
-    if other is not None:
-        raise NotClosed(f"{one.name} can't be closed: {other} is closed already, and what is closed stays so")
-    bodies = [{"period": one.name, "number": number, "body": body} for number, body in enumerate(parts)]
-    if bodies:
-        connection.execute(insert(schema.closed_part), bodies)
+    require_open(connection, one)
+    require_attempt(connection, mine)
+    insert_parts(connection, one.name, last)
+    require_parts(connection, one.name, last.first + len(last.bodies))
     row = {
         "name": one.name,
         "zone": one.zone,
@@ -145,11 +152,13 @@ def freeze(connection: Connection, closed: ClosedPeriod, parts: Sequence[bytes],
         "touched": max(touched, connection.execute(_NEWEST_TOUCHED).scalar() or 0),
     }
     connection.execute(insert(schema.closed_period), row)
+    end_attempts(connection, one.name)
     connection.execute(delete(schema.closed_touched).where(_TOUCH.number <= touched))
 
 
 def erase_frozen(connection: Connection, erasure: Erasure) -> Sequence[str]:
-    """In the caller's transaction; in which periods the person stood."""
+    """In the caller's transaction; in which periods the person stood. What is being closed begins anew."""
+    drop_attempts(connection)
     known = connection.execute(_ALL).all()
     return [row.name for row in known if _erase_in(connection, row.name, erasure)]
 

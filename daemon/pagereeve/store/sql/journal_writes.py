@@ -5,8 +5,10 @@ from __future__ import annotations
 import asyncio
 from abc import ABC, abstractmethod
 from collections.abc import AsyncIterator, Callable, Mapping, Sequence
+from contextlib import suppress
 from functools import partial
 from typing import Final, Protocol, TypeVar
+from uuid import uuid4
 
 from sqlalchemy import Connection
 
@@ -15,9 +17,9 @@ from pagereeve.domain.facts.facts import Fact, PlateauRead, ReadFailed, Redated
 from pagereeve.domain.ledger import RowSegment
 from pagereeve.domain.projection.projector import Update
 from pagereeve.ports.clock import Clock
-from pagereeve.ports.closing import ClosedPeriod, Closing, PackedRows
+from pagereeve.ports.closing import ClosedPeriod, Closing, ClosingAttempt, NotClosed, PackedRows
 from pagereeve.ports.erasing import Erasure, ErasureOutcome, TitleExpiry, TitlesExpired
-from pagereeve.ports.journal import Receipt
+from pagereeve.ports.journal import JournalUnavailable, Receipt
 from pagereeve.ports.outbox import Announcement, QueueRemoval
 from pagereeve.store.records.frozen_rows import packed_rows
 from pagereeve.store.records.requests import (
@@ -29,6 +31,14 @@ from pagereeve.store.records.requests import (
     observe_request,
     redate_request,
     replace_request,
+)
+from pagereeve.store.sql.closing_parts import (
+    PartGroup,
+    begin_closing,
+    drop_some,
+    give_up,
+    groups_of,
+    store_group,
 )
 from pagereeve.store.sql.credentials import write_uses
 from pagereeve.store.sql.group_writer import GroupWriter
@@ -47,8 +57,10 @@ class Alone(Protocol):
 
     def expire_titles(self, connection: Connection, expiry: TitleExpiry) -> TitlesExpired: ...
 
+    def close_step(self, connection: Connection, step: Callable[[Connection], Result]) -> Result: ...
+
     def close_period(
-        self, connection: Connection, closed: ClosedPeriod, parts: Sequence[bytes], touched: int
+        self, connection: Connection, closed: ClosedPeriod, mine: ClosingAttempt, last: PartGroup, touched: int
     ) -> None: ...
 
 
@@ -116,16 +128,44 @@ class JournalWrites(ABC):
         """ports.erasing.Erasing. No group is stored meanwhile."""
         return await self._run(partial(self._committer.expire_titles, expiry=expiry))
 
-    async def close_period(self, closing: Closing, rows: AsyncIterator[FrozenRow], touched: int = 0) -> ClosedPeriod:
+    async def begin_closing(self, name: str, from_us: int, to_us: int) -> ClosingAttempt:
         """ports.closing.PeriodCloser."""
-        return await self.close_packed(closing, await packed_rows(rows), touched)
+        mine = ClosingAttempt(name, from_us, to_us, uuid4().hex)
+        await self._step(partial(begin_closing, mine=mine, since_us=self._clock.now_us()))
+        while await self._step(partial(drop_some, mine=mine)):
+            pass
+        return mine
 
-    async def close_packed(self, closing: Closing, packed: PackedRows, touched: int = 0) -> ClosedPeriod:
-        """ports.closing.PeriodCloser. No group is stored while the parts go in."""
+    async def give_up_closing(self, attempt: ClosingAttempt) -> None:
+        """ports.closing.PeriodCloser."""
+        with suppress(JournalUnavailable):
+            while await self._step(partial(give_up, mine=attempt)):
+                pass
+
+    async def close_period(
+        self, closing: Closing, rows: AsyncIterator[FrozenRow], touched: int = 0, attempt: ClosingAttempt | None = None
+    ) -> ClosedPeriod:
+        """ports.closing.PeriodCloser."""
+        return await self.close_packed(closing, await packed_rows(rows), touched, attempt)
+
+    async def close_packed(
+        self, closing: Closing, packed: PackedRows, touched: int = 0, attempt: ClosingAttempt | None = None
+    ) -> ClosedPeriod:
+        """ports.closing.PeriodCloser. Between its transactions, each of some parts, groups are stored."""
         closed = ClosedPeriod(closing, packed.rows, packed.sha256)
-        frozen = partial(self._committer.close_period, closed=closed, parts=packed.parts, touched=touched)
-        await self._run(frozen)
+        mine = attempt or await self.begin_closing(closing.name, closing.from_us, closing.to_us)
+        *before, last = groups_of(packed.parts)
+        try:
+            for group in before:
+                await self._step(partial(store_group, mine=mine, group=group))
+            await self._run(partial(self._committer.close_period, closed=closed, mine=mine, last=last, touched=touched))
+        except (NotClosed, JournalUnavailable):
+            await self.give_up_closing(mine)
+            raise
         return closed
+
+    async def _step(self, step: Callable[[Connection], Result]) -> Result:
+        return await self._run(partial(self._committer.close_step, step=step))
 
     def waiting_since_us(self) -> int | None:
         """The monotonic instant at which the oldest write came that is not stored yet; None without one."""

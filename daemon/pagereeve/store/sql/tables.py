@@ -24,7 +24,7 @@ from sqlalchemy import (
 
 from pagereeve.store.sql.stored_types import BODY, DIGEST, LINK, OPENINGS
 
-REVISION: Final = "r0013"
+REVISION: Final = "r0014"
 """The migration that brings a database to these tables."""
 
 metadata = MetaData(
@@ -321,8 +321,9 @@ seal = Table(
     _number("since_us"),
 )
 
-# What was frozen when a period was closed. The period's row comes last, in the same transaction as its parts; from then
-# on nothing of either changes. ``erased_sha256`` is that of the rows since names were erased in them; null until then.
+# What was frozen when a period was closed. The period's row comes last: until then its parts are nobody's, and may go;
+# from then on nothing of either changes. ``erased_sha256`` is that of the rows since names were erased in them; null
+# until then.
 # ``touched``: notes of closed_touched up to this number are in its rows as adjustments; null: none was asked for.
 closed_period = Table(
     "closed_period",
@@ -354,11 +355,23 @@ closed_part = Table(
     Column("body", LargeBinary, nullable=False),
 )
 
+# Periods that are being closed, each by the one attempt that may store its parts. While one stands here, what is
+# written in it is noted as if it were closed already. Where the row of an attempt is gone, what it rests on changed.
+closing_period = Table(
+    "closing_period",
+    metadata,
+    _text("name", key=True),
+    _text("attempt"),
+    _number("from_us"),
+    _number("to_us"),
+    _number("since_us"),
+)
+
 # Periods in whose rows names are being erased: a row stands here within that one transaction, and no longer.
 closed_erasing = Table("closed_erasing", metadata, _text("name", key=True))
 
 # Printers whose rows of a closed period were written since a close took what had changed: the database notes them by
-# itself (migrations/versions/r0012). ``period`` is "" where somebody decided about pages of the printer.
+# itself (migrations/versions/r0012, r0014). ``period`` is "" where somebody decided about pages of the printer.
 closed_touched = Table(
     "closed_touched",
     metadata,

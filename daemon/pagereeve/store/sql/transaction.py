@@ -12,7 +12,7 @@ from typing import Any
 from sqlalchemy import Connection, bindparam, delete, func, insert, select
 
 from pagereeve.domain.facts.facts import Fact
-from pagereeve.ports.closing import ClosedPeriod
+from pagereeve.ports.closing import ClosedPeriod, ClosingAttempt
 from pagereeve.ports.erasing import Erasure, ErasureOutcome, TitleExpiry, TitlesExpired
 from pagereeve.ports.outbox import Announcement
 from pagereeve.store.records.batch import Batch, First, Numbered, Replacement
@@ -25,6 +25,7 @@ from pagereeve.store.records.requests import StoreRequest
 from pagereeve.store.sql import tables as schema
 from pagereeve.store.sql.adding import Adding
 from pagereeve.store.sql.closed_periods import freeze
+from pagereeve.store.sql.closing_parts import PartGroup
 from pagereeve.store.sql.driven import Driven
 from pagereeve.store.sql.erasing import erase
 from pagereeve.store.sql.outbox_writes import BEGINNING_US, announce, note_changes, part
@@ -158,11 +159,16 @@ def expire_titles_of(
 
 
 def close_period(
-    connection: Connection, closed: ClosedPeriod, parts: Sequence[bytes], touched: int, heads: Heads
+    connection: Connection,
+    closed: ClosedPeriod,
+    mine: ClosingAttempt,
+    last: PartGroup,
+    touched: int,
+    heads: Heads,
 ) -> Numbered:
-    """With the fact that tells of it. Raises NotClosed; then nothing is stored."""
+    """With the fact that tells of it. Raises NotClosed; then nothing of this is stored."""
     with _alone(connection, heads) as batch:
-        freeze(connection, closed, parts, touched)
+        freeze(connection, closed, mine, last, touched)
         batch.append(file(closed_fact(closed)))
     return batch.facts[-1]
 

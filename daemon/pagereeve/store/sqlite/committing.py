@@ -2,21 +2,24 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
-from typing import Any, Final
+from typing import Any, Final, TypeVar
 
 from sqlalchemy import Connection
 
-from pagereeve.ports.closing import ClosedPeriod
+from pagereeve.ports.closing import ClosedPeriod, ClosingAttempt
 from pagereeve.ports.erasing import Erasure, ErasureOutcome, TitleExpiry, TitlesExpired
 from pagereeve.store.records.batch import Numbered
 from pagereeve.store.records.checked_rows import digest_text
 from pagereeve.store.records.requests import StoreRequest
 from pagereeve.store.sql import tables as schema
+from pagereeve.store.sql.closing_parts import PartGroup
 from pagereeve.store.sql.transaction import Heads, Outcome, close_period, erase_person, expire_titles_of, store_group
 from pagereeve.store.sqlite.newest import Newest, NewestFile, digest_of
 from pagereeve.store.sqlite.watched_files import WatchedFiles
+
+Result = TypeVar("Result")
 
 # Facts are never deleted, so their row ids count them. Asked of the driver itself: SQLAlchemy would take longer over
 # the question than the database over the answer.
@@ -76,10 +79,19 @@ class Committer:
         self._acknowledge(connection, last)
         return done
 
-    def close_period(self, connection: Connection, closed: ClosedPeriod, parts: Sequence[bytes], touched: int) -> None:
+    def close_step(self, connection: Connection, step: Callable[[Connection], Result]) -> Result:
+        """As ``store``, of what brings no fact. Raises NotClosed."""
+        self.files.require_if_gone()
+        done = step(connection)
+        self._acknowledge(connection, None)
+        return done
+
+    def close_period(
+        self, connection: Connection, closed: ClosedPeriod, mine: ClosingAttempt, last: PartGroup, touched: int
+    ) -> None:
         """As ``store``: durable and noted. Raises NotClosed."""
         self.files.require_if_gone()
-        self._acknowledge(connection, close_period(connection, closed, parts, touched, self.heads))
+        self._acknowledge(connection, close_period(connection, closed, mine, last, touched, self.heads))
 
     def _acknowledge(self, connection: Connection, last: Numbered | None) -> None:
         if last is not None:

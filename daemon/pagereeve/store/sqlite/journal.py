@@ -22,6 +22,7 @@ from pagereeve.store.errors import CantOpen, NotAJournal, unavailable
 from pagereeve.store.records.requests import (
     append_request,
 )
+from pagereeve.store.sql.closing_parts import forget_attempts
 from pagereeve.store.sql.group_writer import GROUP_MAX, QUEUE_DEPTH_MAX
 from pagereeve.store.sql.journal_writes import JournalWrites
 from pagereeve.store.sqlite.committing import Committer
@@ -108,6 +109,7 @@ class SqlJournal(JournalWrites, SqlReads):
                 committer = Committer(files, newest, fence)
                 sealing = partial(committer.heads.sealing.begin, now_us=clock.now_us(), path=path)
                 await thread.run(sealing)
+                await thread.run(forget_attempts)
                 if found.loss is None:
                     await thread.run(committer.begin)
             except (sqlite3.Error, DatabaseError, OSError, UnicodeError) as error:

@@ -1,4 +1,4 @@
-"""What PostgreSQL refuses by itself: the same as SQLite's triggers of r0001 to r0013 do, in its own words."""
+"""What PostgreSQL refuses by itself: the same as SQLite's triggers of r0001 to r0014 do, in its own words."""
 
 from __future__ import annotations
 
@@ -28,11 +28,13 @@ _TOUCHED: Final = (("charge", "started_us"), ("stretch", "closes_us"))
 
 def _touching(table: str, at_us: str) -> str:
     at = f"one.{at_us}"
+    within = f"WHERE to_us > {at} AND from_us <= {at}"
     return (
         f"CREATE FUNCTION closed_touched_{table}() RETURNS trigger LANGUAGE plpgsql AS $$ DECLARE one {table}; BEGIN "  # noqa: S608 - own names
         "IF TG_OP = 'DELETE' THEN one := OLD; ELSE one := NEW; END IF; "
-        f"IF {at} < (SELECT max(to_us) FROM closed_period) THEN {_NOTE} SELECT name, one.printer, {_NEXT} "
-        f"FROM closed_period WHERE to_us > {at} AND from_us <= {at} {_AGAIN}; END IF; RETURN NULL; END $$"
+        f"IF {at} < (SELECT max(to_us) FROM closed_period) OR {at} < (SELECT max(to_us) FROM closing_period) THEN "
+        f"{_NOTE} SELECT name, one.printer, {_NEXT} FROM (SELECT name FROM closed_period {within} "
+        f"UNION SELECT name FROM closing_period {within}) AS known {_AGAIN}; END IF; RETURN NULL; END $$"
     )
 
 
@@ -57,6 +59,7 @@ FUNCTIONS: Final = (
         "NEW",
     ),
     _refused_where("part_in_time", "EXISTS (SELECT 1 FROM closed_period WHERE name = NEW.period)", "NEW"),
+    _refused_where("part_kept", "EXISTS (SELECT 1 FROM closed_period WHERE name = OLD.period)", "OLD"),
     _refused_where("touched_taken", "NOT EXISTS (SELECT 1 FROM closed_period WHERE touched >= OLD.number)", "OLD"),
     _refused_where(
         "touched_grows", "NEW.period <> OLD.period OR NEW.printer <> OLD.printer OR NEW.number <= OLD.number", "NEW"
@@ -65,8 +68,8 @@ FUNCTIONS: Final = (
     # What period a decision is about its rows say: it is noted for none by name.
     _function(
         "closed_touched_decision",
-        f"IF EXISTS (SELECT 1 FROM closed_period) THEN {_NOTE} VALUES ('', NEW.printer, {_NEXT}) {_AGAIN}; END IF; "  # noqa: S608 - own names
-        "RETURN NULL;",
+        "IF EXISTS (SELECT 1 FROM closed_period) OR EXISTS (SELECT 1 FROM closing_period) THEN "  # noqa: S608 - own names
+        f"{_NOTE} VALUES ('', NEW.printer, {_NEXT}) {_AGAIN}; END IF; RETURN NULL;",
     ),
 )
 
@@ -114,7 +117,7 @@ TRIGGERS: Final = (
     ),
     _trigger("closed_part_no_update", "BEFORE UPDATE OF period, number", "closed_part", "refuse_change", _FROZEN),
     _trigger("closed_part_erased", "BEFORE UPDATE OF body", "closed_part", "part_erased", _FROZEN),
-    _trigger("closed_part_no_delete", "BEFORE DELETE", "closed_part", "refuse_change", "frozen rows are never deleted"),
+    _trigger("closed_part_no_delete", "BEFORE DELETE", "closed_part", "part_kept", "frozen rows are never deleted"),
     _trigger("closed_part_no_insert", "BEFORE INSERT", "closed_part", "part_in_time", "frozen rows are never added to"),
     _trigger("closed_touched_no_delete", "BEFORE DELETE", "closed_touched", "touched_taken", _FORGOTTEN),
     _trigger("closed_touched_no_update", "BEFORE UPDATE", "closed_touched", "touched_grows", _FORGOTTEN),
