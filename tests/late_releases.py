@@ -6,8 +6,8 @@ from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from typing import Final
 
+from pagereeve.app.journals import RunningJournal
 from pagereeve.domain.facts.facts import Fact, PlateauRead, ReleaseStarted
-from pagereeve.store.sqlite.journal import SqlJournal
 from tests.histories import SIMPLE, origin, policy, reading
 
 PAGES: Final = 5
@@ -19,7 +19,7 @@ def printer_name(nth: int) -> str:
     return f"wing-{nth:03d}"
 
 
-async def observe(journal: SqlJournal, printer: str, releases: int, from_s: float = 0) -> None:
+async def observe(journal: RunningJournal, printer: str, releases: int, from_s: float = 0) -> None:
     """Each release's pages as the meter counted them."""
     await journal.append(replace(policy(from_s - 3600), printer=printer))
     runs = [_run(printer, nth, from_s) for nth in range(releases + 1)]

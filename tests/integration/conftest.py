@@ -46,6 +46,7 @@ ON_ONE_LOOP = {
     "test_meters_habits.py": "what is asked for; test_hostile_agents.py runs every habit on each loop",
     "test_oidc_sign_in.py": "what is answered; test_questions.py has the process that answers",
     "test_old_journals.py": "the database",
+    "test_postgres_commands.py": "the commands choose their loop",
     "test_postgres_schema.py": "the database",
     "test_postgres_appending.py": "the database",
     "test_outbox_contract.py": "the database",

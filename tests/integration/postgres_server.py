@@ -62,13 +62,22 @@ class Server:
 
     def run(self, statement: str, database: str | None = None) -> str:
         """As the server's own client says it: unaligned rows."""
+        done = self._asked(statement, database)
+        assert done.returncode == 0, done.stderr
+        return done.stdout.strip()
+
+    def refusal(self, statement: str, database: str | None = None) -> str:
+        """What the server says to a statement that it refuses."""
+        done = self._asked(statement, database)
+        assert done.returncode, done.stdout
+        return done.stderr
+
+    def _asked(self, statement: str, database: str | None) -> subprocess.CompletedProcess[str]:
         one = self.address
         where = ["-h", one.host, "-p", str(one.port), "-U", one.user or "", "-d", database or one.database]
         argv = [CLIENT, "-X", "-q", "-A", "-t", "-v", "ON_ERROR_STOP=1", *where, "-c", statement]
         environment = {**os.environ, "PGPASSWORD": one.password or ""}
-        done = subprocess.run(argv, capture_output=True, text=True, check=False, env=environment)
-        assert done.returncode == 0, done.stderr
-        return done.stdout.strip()
+        return subprocess.run(argv, capture_output=True, text=True, check=False, env=environment)
 
     def stop(self, how: signal.Signals = signal.SIGQUIT) -> None:
         """SIGQUIT: at once, as after a crash (postgresql.org/docs/15/server-shutdown.html)."""

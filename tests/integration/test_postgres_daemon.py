@@ -83,7 +83,7 @@ def commands_read_it(config: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert status_of(["verify", "--json", *where]) == 0
     assert json.loads(capsys.readouterr().out)["good"] is True
     # What works on a file says so, and what to do.
-    for command in (["replay"], ["backup", "copy.backup"], ["close", "2025-12"]):
+    for command in (["backup", "copy.backup"], ["restore", "copy.backup"]):
         assert status_of([*command, *where]) == 2
         assert "PostgreSQL" in capsys.readouterr().err
 

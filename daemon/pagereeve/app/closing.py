@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import AsyncIterator, Sequence
 from contextlib import AbstractAsyncContextManager, asynccontextmanager
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Any, Final, Protocol
 from zoneinfo import ZoneInfo
 
 from pagereeve.app.clocks import SystemClock
+from pagereeve.app.journals import JournalPlace, open_alone
 from pagereeve.app.zone_database import zone_database
 from pagereeve.domain.accounts.frozen import FrozenRow
 from pagereeve.domain.accounts.periods import Period
@@ -23,9 +23,7 @@ from pagereeve.queries.frozen_answers import answer_rows
 from pagereeve.reports.closing import concern_text, hindered_text, trouble_text
 from pagereeve.settings import Settings
 from pagereeve.settings.rates import rates_of
-from pagereeve.store.errors import CantOpen
 from pagereeve.store.records.frozen_rows import packed_rows
-from pagereeve.store.sqlite.journal import SqlJournal
 
 REASON_MAX: Final = 500
 
@@ -135,16 +133,13 @@ def require_closable(look: ClosingLook, despite: str) -> None:
         raise Hindered(hindered_text(look.period, look.hindrances), texts)
 
 
-async def close_by_hand(path: Path, said: ClosingRequest, by: str, prices: Prices | None = None) -> ClosedPeriod:
-    """In the journal at ``path``, which no daemon may have open. Raises NotClosed, CantOpen."""
-    if not path.is_file():  # noqa: ASYNC240 - once, at the start
-        raise CantOpen(path, "there is no such file; the daemon creates it at its first start")
+async def close_by_hand(
+    place: JournalPlace, said: ClosingRequest, by: str, prices: Prices | None = None
+) -> ClosedPeriod:
+    """In a journal that no daemon may have open. Raises NotClosed, CantOpen."""
     clock = SystemClock()
-    journal = await SqlJournal.open(path, clock)
-    try:
+    async with open_alone(place, clock) as journal:
         return await close_period(journal, said, by, clock.now_us(), prices)
-    finally:
-        await journal.close()
 
 
 def prices_of(settings: Settings) -> Prices | None:

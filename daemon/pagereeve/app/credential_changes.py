@@ -6,12 +6,14 @@ import asyncio
 import secrets
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 
 from sqlalchemy import Connection
 
 from pagereeve.app.clocks import SystemClock
 from pagereeve.app.data_folder import prepare_folder
+from pagereeve.app.journals import JournalPlace, change_credentials, open_alone, reads_if_any
 from pagereeve.console.sign_in.passwords import Passwords, password_trouble
 from pagereeve.domain.credentials.book import PASSWORD_MARK, PROXIED, Credential, kept_of_subject
 from pagereeve.domain.credentials.callers import Act, Caller
@@ -25,8 +27,6 @@ from pagereeve.domain.values.plain_text import refused_character
 from pagereeve.ports.credentials import STORED_MAX, StoredCredential
 from pagereeve.ports.setting_types import NAME_PATTERN
 from pagereeve.store.sql import credentials as rows
-from pagereeve.store.sqlite.credential_changes import changes
-from pagereeve.store.sqlite.journal import SqlJournal
 
 
 class BadCredential(PagereeveError):
@@ -46,13 +46,13 @@ class CredentialRequest:
     pages_day_max: int | None = None
 
 
-def add_credential(journal: Path, asked: CredentialRequest, given: Mapping[str, str]) -> str:
+def add_credential(place: JournalPlace, asked: CredentialRequest, given: Mapping[str, str]) -> str:
     """The token, which nobody can be told again. ``given`` are the names of the settings' own, and where they are.
 
-    Raises BadCredential, and what ``changes`` raises.
+    Raises BadCredential, and what ``change_credentials`` raises.
     """
     token = token_of(secrets.token_bytes(SECRET_BYTES))
-    _add(journal, asked, given, lambda: digest_of(token.encode()))
+    _add(place, asked, given, lambda: digest_of(token.encode()))
     return token
 
 
@@ -92,49 +92,60 @@ class AtProvider:
 SignsIn = WithPassword | ByProxy | AtProvider
 
 
-def add_person(journal: Path, asked: CredentialRequest, given: Mapping[str, str], how: SignsIn) -> None:
+def add_person(place: JournalPlace, asked: CredentialRequest, given: Mapping[str, str], how: SignsIn) -> None:
     """For a person who signs in. Raises as ``add_credential``."""
     if "read" not in asked.acts:
         raise BadCredential(f"{asked.name} could sign in, and see nothing; add --act read")
     kept = how.kept()
-    _add(journal, asked, given, lambda: kept)
+    _add(place, asked, given, lambda: kept)
 
 
-def _add(journal: Path, asked: CredentialRequest, given: Mapping[str, str], digest: Callable[[], str]) -> None:
+def _add(place: JournalPlace, asked: CredentialRequest, given: Mapping[str, str], digest: Callable[[], str]) -> None:
     now_us = SystemClock().now_us()
     _require_usable(asked, given, now_us)
-    _require_journal(journal)
+    _require_journal(place)
     caller = Caller(asked.name, asked.acts, asked.sources, asked.types, asked.pages_max, asked.pages_day_max)
     made = Credential(caller, digest(), expires_us=asked.expires_us)
-    with changes(journal) as connection:
-        known = rows.stored_credentials(connection)
-        _require_free(made, known)
-        if any(one.name == asked.name for one in known):
-            raise BadCredential(
-                f"{asked.name} is the name of a credential, or was one's; facts name it: choose another"
-            )
-        if len(known) >= STORED_MAX:
-            raise BadCredential(f"there are {STORED_MAX} credentials, revoked ones too; no more fit")
-        rows.add_credential(connection, StoredCredential(made, now_us))
+    _change(place, partial(_add_to, made=made, now_us=now_us))
 
 
-def change_password(journal: Path, name: str, given: Mapping[str, str], password: str) -> None:
-    """Who is signed in is signed out by it. Raises BadCredential, and what ``changes`` raises."""
+def _change(place: JournalPlace, work: Callable[[Connection], None]) -> None:
+    asyncio.run(change_credentials(place, work))
+
+
+def _add_to(connection: Connection, made: Credential, now_us: int) -> None:
+    name, known = made.caller.name, rows.stored_credentials(connection)
+    _require_free(made, known)
+    if any(one.name == name for one in known):
+        raise BadCredential(f"{name} is the name of a credential, or was one's; facts name it: choose another")
+    if len(known) >= STORED_MAX:
+        raise BadCredential(f"there are {STORED_MAX} credentials, revoked ones too; no more fit")
+    rows.add_credential(connection, StoredCredential(made, now_us))
+
+
+def change_password(place: JournalPlace, name: str, given: Mapping[str, str], password: str) -> None:
+    """Who is signed in is signed out by it. Raises BadCredential, and what ``change_credentials`` raises."""
     if trouble := password_trouble(password):
         raise BadCredential(trouble)
     digest = Passwords().kept(password)
-    with changes(journal) as connection:
+
+    def change(connection: Connection) -> None:
         found = _standing(connection, name, given).credential
         if found.password is None:
             raise BadCredential(f"{name} has no password; revoke it, and add another with --password")
         rows.change_password(connection, name, digest)
 
+    _change(place, change)
 
-def revoke_credential(journal: Path, name: str, given: Mapping[str, str]) -> None:
-    """Raises BadCredential, and what ``changes`` raises."""
-    with changes(journal) as connection:
+
+def revoke_credential(place: JournalPlace, name: str, given: Mapping[str, str]) -> None:
+    """Raises BadCredential, and what ``change_credentials`` raises."""
+
+    def revoke(connection: Connection) -> None:
         _standing(connection, name, given)
         rows.revoke_credential(connection, name, SystemClock().now_us())
+
+    _change(place, revoke)
 
 
 def _standing(connection: Connection, name: str, given: Mapping[str, str]) -> StoredCredential:
@@ -183,14 +194,20 @@ def _require_limits(asked: CredentialRequest) -> None:
             raise BadCredential(f"{option} is {pages}; 0 to {PAGES_MAX} pages")
 
 
-def _require_journal(path: Path) -> None:
+def _require_journal(place: JournalPlace) -> None:
     """Where no daemon ever ran an empty journal is made, so that its first start knows whom to let in."""
-    if not path.exists():
-        for _ in prepare_folder(path.parent):
+    if isinstance(place, Path):
+        if place.exists():
+            return
+        for _ in prepare_folder(place.parent):
             pass
-        asyncio.run(_made(path))
+    asyncio.run(_made_if_none(place))
 
 
-async def _made(path: Path) -> None:
-    journal = await SqlJournal.open(path, SystemClock())
-    await journal.close()
+async def _made_if_none(place: JournalPlace) -> None:
+    reads = await reads_if_any(place)
+    if reads is not None:
+        await reads.close()
+        return
+    async with open_alone(place, SystemClock(), may_make=True):
+        pass

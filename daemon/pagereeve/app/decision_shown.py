@@ -12,17 +12,17 @@ from pathlib import Path
 from typing import Final
 
 from pagereeve.app.decisions import DecisionRequest, tell_daemon
+from pagereeve.app.journals import JournalPlace, reads_of
 from pagereeve.ports.journal import JournalUnavailable
 from pagereeve.queries.decisions import DecisionsShown, decisions_on, is_followed
 from pagereeve.store.errors import CantOpen
-from pagereeve.store.sqlite.reads import SqlReads
 
 LONGEST_S: Final = 10.0
 EVERY_S: Final = 0.05
 
 
 def tell_until_shown(
-    socket: Path, journal: Path | None, said: DecisionRequest, *, longest_s: float = LONGEST_S
+    socket: Path, journal: JournalPlace | None, said: DecisionRequest, *, longest_s: float = LONGEST_S
 ) -> bool:
     """Whether its finding's rows show it, at last after ``longest_s``; durable it is in any case.
 
@@ -36,17 +36,19 @@ def tell_until_shown(
     return asyncio.run(_until_followed(journal, said, before, longest_s))
 
 
-async def _shown_now(journal: Path, finding: str) -> DecisionsShown | None:
+async def _shown_now(journal: JournalPlace, finding: str) -> DecisionsShown | None:
     try:
-        async with await SqlReads.open_for_reading(journal) as reads:
+        async with await reads_of(journal) as reads:
             return await decisions_on(reads, finding)
     except (CantOpen, JournalUnavailable):
         return None
 
 
-async def _until_followed(journal: Path, said: DecisionRequest, before: DecisionsShown, longest_s: float) -> bool:
+async def _until_followed(
+    journal: JournalPlace, said: DecisionRequest, before: DecisionsShown, longest_s: float
+) -> bool:
     ends_s = time.monotonic() + longest_s
-    async with await SqlReads.open_for_reading(journal) as reads:
+    async with await reads_of(journal) as reads:
         while not await is_followed(reads, said.finding, before, said.at):
             if time.monotonic() > ends_s:
                 return False

@@ -8,6 +8,7 @@ from typing import Any, Final
 
 from pagereeve.app.clocks import SystemClock
 from pagereeve.app.daemon_client import NotTaken, send_event
+from pagereeve.app.journals import JournalPlace, open_alone
 from pagereeve.app.own_events import envelope_of
 from pagereeve.domain.badges.projector import SITE
 from pagereeve.domain.facts.events import AUTHOR, FINDING_DECIDED, event_of
@@ -20,7 +21,6 @@ from pagereeve.engine.printers.loading import open_projector
 from pagereeve.feeds.local.peer import this_user
 from pagereeve.ports.clock import Clock
 from pagereeve.ports.store import Store
-from pagereeve.store.sqlite.journal import SqlJournal
 
 SOURCE: Final = "urn:pagereeve:decisions"
 
@@ -51,16 +51,15 @@ def tell_daemon(socket: Path, said: DecisionRequest) -> None:
     send_event(socket, said.envelope(SystemClock().now_us()))
 
 
-async def decide_by_hand(path: Path, said: DecisionRequest) -> None:
-    """Into the journal at ``path``, which no daemon may have open; the rows that it changes are rebuilt.
+async def decide_by_hand(place: JournalPlace, said: DecisionRequest) -> None:
+    """Into a journal that no daemon may have open; the rows that it changes are rebuilt.
 
-    Raises NotTaken, domain.errors.BadFact, journal.errors.CantOpen.
+    Raises NotTaken, domain.errors.BadFact, store.errors.CantOpen.
     """
     if said.action == "book":
         raise NotTaken("releases are booked by a running daemon: start it, or name its local socket (--socket)")
     clock = SystemClock()
-    journal = await SqlJournal.open(path, clock)
-    try:
+    async with open_alone(place, clock) as journal:
         finding = await journal.finding(said.finding)
         if finding is None:
             raise NotTaken(f"{said.finding[:40]!r} is no finding; pagereeve findings --all lists them")
@@ -74,8 +73,6 @@ async def decide_by_hand(path: Path, said: DecisionRequest) -> None:
         if isinstance(event, Decided):
             await journal.append(replace(event, printer=finding.printer))
         await renew_rows(journal, clock, finding.printer, finding.since_us)
-    finally:
-        await journal.close()
 
 
 async def renew_rows(store: Store, clock: Clock, printer: str, since_us: int) -> None:

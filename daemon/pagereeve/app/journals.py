@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, TypeAlias
+
+from sqlalchemy import Connection
 
 from pagereeve.app.clocks import SystemEntropy
 from pagereeve.app.start_options import StartOptions
@@ -13,9 +15,10 @@ from pagereeve.ports.clock import Clock
 from pagereeve.ports.secrets import NoSecret
 from pagereeve.settings import Settings
 from pagereeve.settings.errors import BadSettings, Problem
-from pagereeve.store.errors import CantOpen
+from pagereeve.store.errors import CantOpen, NoJournalYet
 from pagereeve.store.postgres.address import Address
 from pagereeve.store.sql.group_writer import QUEUE_DEPTH_MAX
+from pagereeve.store.sqlite.credential_changes import changes
 from pagereeve.store.sqlite.files import JOURNAL_NAME
 from pagereeve.store.sqlite.journal import SqlJournal
 from pagereeve.store.sqlite.reads import SqlReads
@@ -41,6 +44,16 @@ def place_of(settings: Settings) -> JournalPlace:
 def may_be_there(place: JournalPlace) -> bool:
     """False only where there is surely none yet."""
     return not isinstance(place, Path) or place.exists()
+
+
+async def reads_if_any(place: JournalPlace) -> SqlReads | PostgresReads | None:
+    """As ``reads_of``; None where no daemon ever ran."""
+    if isinstance(place, Path) and not place.exists():
+        return None
+    try:
+        return await reads_of(place)
+    except NoJournalYet:
+        return None
 
 
 async def reads_of(place: JournalPlace) -> SqlReads | PostgresReads:
@@ -71,25 +84,57 @@ async def open_journal(settings: Settings, clock: Clock, options: StartOptions) 
     return await _in_database(place, clock, depth)
 
 
-async def _in_database(place: Address, clock: Clock, queue_depth_max: int = QUEUE_DEPTH_MAX) -> PostgresJournal:
+async def _in_database(
+    place: Address, clock: Clock, queue_depth_max: int = QUEUE_DEPTH_MAX, *, may_make: bool = True
+) -> PostgresJournal:
     try:
         from pagereeve.store.postgres.journal import PostgresJournal  # noqa: PLC0415 - an extra's
     except ImportError as error:
         raise CantOpen(str(place), _NO_DRIVER) from error
     # Watchers of two daemons would each know half of what happens at a printer.
-    return await PostgresJournal.open(place, clock, SystemEntropy(), alone=True, queue_depth_max=queue_depth_max)
+    return await PostgresJournal.open(
+        place, clock, SystemEntropy(), alone=True, may_make=may_make, queue_depth_max=queue_depth_max
+    )
 
 
 @asynccontextmanager
-async def open_alone(place: JournalPlace, clock: Clock) -> AsyncIterator[RunningJournal]:
-    """For a command that changes what is there: no daemon may run. Raises CantOpen or one of its kinds."""
-    if isinstance(place, Path) and not place.is_file():
-        raise CantOpen(place, "there is no such file; the daemon creates it at its first start")
-    journal = await (SqlJournal.open(place, clock) if isinstance(place, Path) else _in_database(place, clock))
+async def open_alone(place: JournalPlace, clock: Clock, *, may_make: bool = False) -> AsyncIterator[RunningJournal]:
+    """For a command that changes what is there: no daemon may run. Raises CantOpen or one of its kinds.
+
+    ``may_make``: where no daemon ever ran, an empty one is made.
+    """
+    if isinstance(place, Path):
+        if not may_make:
+            require_there(place)
+        journal: RunningJournal = await SqlJournal.open(place, clock)
+    else:
+        journal = await _in_database(place, clock, may_make=may_make)
     try:
         yield journal
     finally:
         await journal.close()
+
+
+async def change_credentials(place: JournalPlace, work: Callable[[Connection], None]) -> None:
+    """``work`` in a short transaction of its own, beside a daemon or without one; what it raises undoes it.
+
+    Raises CantOpen or one of its kinds, JournalUnavailable.
+    """
+    if isinstance(place, Path):
+        with changes(place) as connection:
+            work(connection)
+        return
+    try:
+        from pagereeve.store.postgres.credential_changes import change  # noqa: PLC0415 - an extra's
+    except ImportError as error:
+        raise CantOpen(str(place), _NO_DRIVER) from error
+    await change(place, work)
+
+
+def require_there(place: JournalPlace) -> None:
+    """Of a database only its server can tell. Raises CantOpen."""
+    if isinstance(place, Path) and not place.is_file():
+        raise CantOpen(place, "there is no such file; the daemon creates it at its first start")
 
 
 def require_file(settings: Settings) -> None:
@@ -97,6 +142,6 @@ def require_file(settings: Settings) -> None:
     if settings.journal.url is not None:
         raise CantOpen(
             str(place_of(settings)),
-            "this command works on a journal that is a file. What people decide about one in PostgreSQL they decide "
-            "on the console's pages or through the API; its backups are the server's (pg_basebackup, pg_dump)",
+            "this command works on a journal that is a file; backups of one in PostgreSQL are its server's "
+            "(pg_basebackup, pg_dump)",
         )

@@ -10,6 +10,7 @@ from typing import Any
 from pagereeve.app.clocks import SystemClock
 from pagereeve.app.daemon_client import send_event
 from pagereeve.app.decisions import renew_rows
+from pagereeve.app.journals import JournalPlace, open_alone
 from pagereeve.app.own_events import envelope_of
 from pagereeve.domain.facts.events import AUTHOR, READING_NOTED, data_of, event_of
 from pagereeve.domain.facts.facts import Origin, ReadingNoted
@@ -18,7 +19,6 @@ from pagereeve.domain.values.instants import from_text
 from pagereeve.domain.values.plain_text import require_plain_members
 from pagereeve.feeds.local.peer import this_user
 from pagereeve.queries.noted_readings import judged
-from pagereeve.store.sqlite.journal import SqlJournal
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,8 +45,8 @@ def tell_daemon(socket: Path, note: PanelNote) -> str:
     return str(envelope["id"])
 
 
-async def note_by_hand(path: Path, note: PanelNote, is_known: Callable[[str], bool]) -> str:
-    """Into the journal at ``path``, which no daemon may have open; the id. Raises BadFact, journal.errors.CantOpen."""
+async def note_by_hand(place: JournalPlace, note: PanelNote, is_known: Callable[[str], bool]) -> str:
+    """Into a journal that no daemon may have open; the id. Raises BadFact, store.errors.CantOpen."""
     clock = SystemClock()
     envelope = note.envelope(clock.now_us())
     at_us = from_text(envelope["time"])
@@ -54,11 +54,8 @@ async def note_by_hand(path: Path, note: PanelNote, is_known: Callable[[str], bo
     event = event_of(READING_NOTED, origin, {**envelope["data"], AUTHOR: this_user().name})
     if not isinstance(event, ReadingNoted):
         raise TypeError(f"{READING_NOTED} makes no {type(event).__name__}")
-    journal = await SqlJournal.open(path, clock)
-    try:
+    async with open_alone(place, clock) as journal:
         placed = await judged(journal, event, is_known)
         await journal.append(placed)
         await renew_rows(journal, clock, placed.printer, placed.origin.at_us)
-    finally:
-        await journal.close()
     return origin.id

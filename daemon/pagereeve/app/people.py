@@ -7,23 +7,23 @@ from pathlib import Path
 
 from pagereeve.app.clocks import SystemClock
 from pagereeve.app.daemon_client import NoDaemon, NotTaken, send_people
+from pagereeve.app.journals import JournalPlace, open_alone, reads_if_any
 from pagereeve.app.people_door import FACTS_MAX, people_body
 from pagereeve.app.site_record import append_all
 from pagereeve.domain.facts.facts import Fact
 from pagereeve.store.errors import CantOpen
-from pagereeve.store.sqlite.journal import SqlJournal
-from pagereeve.store.sqlite.reads import SqlReads
 
 
-async def said_so_far(journal: Path) -> list[Fact]:
+async def said_so_far(place: JournalPlace) -> list[Fact]:
     """Nothing where no daemon ever ran. Raises CantOpen."""
-    if not journal.exists():  # noqa: ASYNC240 - once, and nobody waits
+    reads = await reads_if_any(place)
+    if reads is None:
         return []
-    async with await SqlReads.open_for_reading(journal) as reads:
+    async with reads:
         return [fact async for fact in reads.people_facts()]
 
 
-async def say_people(socket: Path, journal: Path, facts: Sequence[Fact], *, only_daemon: bool) -> bool:
+async def say_people(socket: Path, place: JournalPlace, facts: Sequence[Fact], *, only_daemon: bool) -> bool:
     """Whether a daemon stored it; else it is in the journal. Raises NoDaemon, NotTaken, CantOpen.
 
     A long list goes in parts: where one fails, those before it are stored, and the list once more brings the rest.
@@ -37,11 +37,8 @@ async def say_people(socket: Path, journal: Path, facts: Sequence[Fact], *, only
     else:
         return True
     try:
-        store = await SqlJournal.open(journal, SystemClock())
+        async with open_alone(place, SystemClock(), may_make=True) as store:
+            await append_all(store, facts)
     except CantOpen as error:
         raise NotTaken(f"{error}; or name the daemon's local socket: --socket PATH") from error
-    try:
-        await append_all(store, facts)
-    finally:
-        await store.close()
     return False

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Final
 
 from pagereeve.app.clocks import SystemClock
-from pagereeve.app.journals import JournalPlace, reads_of
+from pagereeve.app.journals import JournalPlace, open_alone, reads_of
 from pagereeve.domain.facts.in_force import Rules
 from pagereeve.domain.projection.projection import Projected
 from pagereeve.domain.projection.projector import PrinterProjector
@@ -19,7 +19,6 @@ from pagereeve.ports.store import Store
 from pagereeve.queries.replay import BADGES, Replayed, replayed, replayed_badges, replayed_printer
 from pagereeve.store.errors import CantOpen
 from pagereeve.store.sqlite.files import wal_path
-from pagereeve.store.sqlite.journal import SqlJournal
 from pagereeve.store.sqlite.reads import SqlReads
 
 COLLECT_EVERY: Final = 100_000
@@ -58,13 +57,10 @@ def collect_seldom() -> None:
     gc.set_threshold(COLLECT_EVERY)
 
 
-async def replay_journal(path: Path) -> ReplayReport:
-    """Rebuild the rows of the journal at ``path``, which no daemon may have open."""
-    journal = await SqlJournal.open(path, SystemClock())
-    try:
+async def replay_journal(place: JournalPlace) -> ReplayReport:
+    """Rebuild the rows of a journal that no daemon may have open. Raises CantOpen."""
+    async with open_alone(place, SystemClock()) as journal:
         return await replay_store(journal, store=True)
-    finally:
-        await journal.close()
 
 
 async def check_journal(place: JournalPlace) -> ReplayReport:

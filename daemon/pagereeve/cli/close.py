@@ -11,7 +11,7 @@ from cyclopts import Parameter
 from pagereeve.app.clocks import SystemClock
 from pagereeve.app.closing import REASON_MAX, ClosingRequest, close_by_hand, prices_of, require_closable
 from pagereeve.app.daemon_client import NoDaemon, NotTaken, ask_to_close
-from pagereeve.cli.journal import journal_path, local_socket, open_reads
+from pagereeve.cli.journal import journal_place, local_socket, open_reads
 from pagereeve.cli.options import CONFIG_DEFAULT, AsJson, Config, DataDir, Socket
 from pagereeve.cli.output import complain, say, say_json, show
 from pagereeve.cli.site import site_of
@@ -90,7 +90,7 @@ def _close(said: ClosingRequest, socket: Path | None, config: Path, data_dir: Pa
             raise
     prices = None if data_dir is not None else prices_of(load_settings(config))
     try:
-        return closed_json(asyncio.run(close_by_hand(journal_path(config, data_dir), said, this_user().name, prices)))
+        return closed_json(asyncio.run(close_by_hand(journal_place(config, data_dir), said, this_user().name, prices)))
     except CantOpen as error:
         raise NotTaken(f"{error}; or name the daemon's local socket: --socket PATH") from error
 

@@ -21,7 +21,8 @@ from pagereeve.app.credential_changes import (
     change_password,
     revoke_credential,
 )
-from pagereeve.cli.journal import journal_path
+from pagereeve.app.journals import JournalPlace, reads_if_any
+from pagereeve.cli.journal import journal_place
 from pagereeve.cli.options import CONFIG_DEFAULT, AsJson, Config, DataDir, Zone
 from pagereeve.cli.output import complain, say, say_json, show
 from pagereeve.cli.passwords import asked_password
@@ -32,7 +33,6 @@ from pagereeve.ports.credentials import StoredCredential
 from pagereeve.queries.credentials import known_credentials
 from pagereeve.reports.credentials import credentials_json, credentials_table
 from pagereeve.settings import load_settings
-from pagereeve.store.sqlite.reads import SqlReads
 
 app = App(
     name="credentials", help="Make, list and revoke credentials: who may send, note, decide, read, install, administer."
@@ -105,10 +105,10 @@ def add(
         raise BadCredential("--password, --proxy and --oidc are ways to sign in; give one of them")
     if password or proxy or oidc is not None:
         how = WithPassword(asked_password(name)) if password else ByProxy() if oidc is None else _at(config, oidc)
-        add_person(journal_path(config, data_dir), asked, _given_names(config, data_dir), how)
+        add_person(journal_place(config, data_dir), asked, _given_names(config, data_dir), how)
         say(f"Added: {name}, who may {', '.join(one for one in ACTS if one in asked.acts)}.")
         return 0
-    token = add_credential(journal_path(config, data_dir), asked, _given_names(config, data_dir))
+    token = add_credential(journal_place(config, data_dir), asked, _given_names(config, data_dir))
     say(token)
     complain(f"this is the token of {name}, shown this once: keep it where its sender alone can read it")
     return 0
@@ -119,7 +119,7 @@ def password(name: Name, /, *, config: Config = CONFIG_DEFAULT, data_dir: DataDi
     """Give a person another password: asked for twice at a terminal, else a line of standard input. Whoever is signed
     in with it is signed out within two seconds.
     """
-    change_password(journal_path(config, data_dir), name, _given_names(config, data_dir), asked_password(name))
+    change_password(journal_place(config, data_dir), name, _given_names(config, data_dir), asked_password(name))
     say(f"Changed: the password of {name}.")
     return 0
 
@@ -127,7 +127,7 @@ def password(name: Name, /, *, config: Config = CONFIG_DEFAULT, data_dir: DataDi
 @app.command
 def revoke(name: Name, /, *, config: Config = CONFIG_DEFAULT, data_dir: DataDir = None) -> int:
     """Revoke a credential for good. A running daemon refuses it within two seconds."""
-    revoke_credential(journal_path(config, data_dir), name, _given_names(config, data_dir))
+    revoke_credential(journal_place(config, data_dir), name, _given_names(config, data_dir))
     say(f"Revoked: {name}.")
     return 0
 
@@ -136,7 +136,7 @@ def revoke(name: Name, /, *, config: Config = CONFIG_DEFAULT, data_dir: DataDir 
 def list_(*, json: AsJson = False, zone: Zone = None, config: Config = CONFIG_DEFAULT, data_dir: DataDir = None) -> int:
     """List credentials, those of the settings too: what each may do, and when it was last used, to the hour."""
     given = () if data_dir is not None else load_settings(config).http_credentials()
-    stored = asyncio.run(_stored(journal_path(config, data_dir)))
+    stored = asyncio.run(_stored(journal_place(config, data_dir)))
     known = known_credentials(stored, {one.place: one.credential for one in given}, SystemClock().now_us())
     if json:
         say_json(credentials_json(known))
@@ -160,9 +160,10 @@ def _given_names(config: Path, data_dir: Path | None) -> dict[str, str]:
     return {} if data_dir is not None else {one.name: one.place for one in load_settings(config).http_credentials()}
 
 
-async def _stored(journal: Path) -> Sequence[StoredCredential]:
+async def _stored(place: JournalPlace) -> Sequence[StoredCredential]:
     """None where no daemon ever ran."""
-    if not journal.exists():  # noqa: ASYNC240 - once, and nobody waits
+    reads = await reads_if_any(place)
+    if reads is None:
         return ()
-    async with await SqlReads.open_for_reading(journal) as reads:
+    async with reads:
         return await reads.credentials()

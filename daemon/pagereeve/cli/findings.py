@@ -12,7 +12,8 @@ from cyclopts import App, Parameter
 from pagereeve.app.daemon_client import NoDaemon, NotTaken
 from pagereeve.app.decision_shown import tell_until_shown
 from pagereeve.app.decisions import DecisionRequest, decide_by_hand
-from pagereeve.cli.journal import journal_path, local_socket, open_reads
+from pagereeve.app.journals import JournalPlace
+from pagereeve.cli.journal import journal_place, local_socket, open_reads
 from pagereeve.cli.options import (
     CONFIG_DEFAULT,
     AsJson,
@@ -216,16 +217,16 @@ def _decide(said: DecisionRequest, socket: Path | None, config: Path, data_dir: 
             complain(f"{said.finding} is not shown as decided yet: the daemon has it, and is still at work on its rows")
         return
     try:
-        asyncio.run(decide_by_hand(journal_path(config, data_dir), said))
+        asyncio.run(decide_by_hand(journal_place(config, data_dir), said))
     except CantOpen as error:
         raise NotTaken(f"{error}; or name the daemon's local socket: --socket PATH") from error
     say(f"Written into the journal: {what}")
 
 
-def _journal(config: Path, data_dir: Path | None) -> Path | None:
+def _journal(config: Path, data_dir: Path | None) -> JournalPlace | None:
     """None where no settings say where it lies, as for somebody who names the socket alone."""
     try:
-        return journal_path(config, data_dir)
+        return journal_place(config, data_dir)
     except BadSettings:
         return None
 

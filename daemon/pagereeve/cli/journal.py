@@ -15,17 +15,8 @@ from pagereeve.settings.model import KEY_NAME
 from pagereeve.store.sqlite.files import JOURNAL_NAME
 
 
-def journal_path(config: Path, data_dir: Path | None) -> Path:
-    """Where the journal's file lies. Raises BadSettings, and CantOpen where it is no file."""
-    if data_dir is not None:
-        return data_dir / JOURNAL_NAME
-    settings = load_settings(config)
-    require_file(settings)
-    return settings.data_dir / JOURNAL_NAME
-
-
 def journal_place(config: Path, data_dir: Path | None) -> JournalPlace:
-    """Where the journal is, for those who only read it. Raises BadSettings."""
+    """Where the journal is. Raises BadSettings."""
     return place_of(load_settings(config)) if data_dir is None else data_dir / JOURNAL_NAME
 
 
@@ -40,7 +31,7 @@ def local_socket(config: Path, data_dir: Path | None) -> Path:
 
 
 def journal_and_key(config: Path, data_dir: Path | None) -> tuple[Path, Path]:
-    """Where the journal and the badge key lie. Raises BadSettings."""
+    """Where the journal's file and the badge key lie. Raises BadSettings, and CantOpen where it is no file."""
     if data_dir is not None:
         return data_dir / JOURNAL_NAME, data_dir / KEY_NAME
     settings = load_settings(config)

@@ -12,7 +12,7 @@ from cyclopts import Parameter
 from pagereeve.app.clocks import SystemClock
 from pagereeve.app.daemon_client import NoDaemon, NotTaken
 from pagereeve.app.panel_notes import PanelNote, note_by_hand, tell_daemon
-from pagereeve.cli.journal import journal_path, local_socket, open_reads
+from pagereeve.cli.journal import journal_place, local_socket, open_reads
 from pagereeve.cli.options import CONFIG_DEFAULT, Config, DataDir, Socket, Zone
 from pagereeve.cli.output import complain, say
 from pagereeve.cli.site import site_of
@@ -97,7 +97,7 @@ def _note(note: PanelNote, socket: Path | None, config: Path, data_dir: Path | N
 
 
 async def _by_hand(note: PanelNote, config: Path, data_dir: Path | None) -> str:
-    return await note_by_hand(journal_path(config, data_dir), note, await _known(config, data_dir))
+    return await note_by_hand(journal_place(config, data_dir), note, await _known(config, data_dir))
 
 
 async def _known(config: Path, data_dir: Path | None) -> Callable[[str], bool]:

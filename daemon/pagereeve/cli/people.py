@@ -12,7 +12,7 @@ from cyclopts import App, Parameter
 from pagereeve.app.clocks import SystemClock
 from pagereeve.app.people import said_so_far, say_people
 from pagereeve.app.people_facts import new_person_ids, people_plan
-from pagereeve.cli.journal import journal_path, local_socket
+from pagereeve.cli.journal import journal_place, local_socket
 from pagereeve.cli.options import CONFIG_DEFAULT, AsJson, Config, DataDir, Socket, Zone
 from pagereeve.cli.output import complain, say, say_json, show
 from pagereeve.cli.site import site_of
@@ -62,7 +62,7 @@ def import_(
     for note in site.note():
         complain(note)
     listed = read_people_list(file, site.zone, "the command")
-    journal = journal_path(config, data_dir)
+    journal = journal_place(config, data_dir)
     known = asyncio.run(said_so_far(journal))
     plan, facts = people_plan(People(known), listed, known, SystemClock().now_us(), this_user().name)
     if plan.problems:
@@ -180,7 +180,7 @@ def unmerge(
 
 
 def _people(config: Path, data_dir: Path | None) -> People:
-    return People(asyncio.run(said_so_far(journal_path(config, data_dir))))
+    return People(asyncio.run(said_so_far(journal_place(config, data_dir))))
 
 
 def _given(option: str, text: str) -> str:
@@ -192,5 +192,5 @@ def _given(option: str, text: str) -> str:
 
 def _store(facts: Sequence[Fact], socket: Path | None, config: Path, data_dir: Path | None) -> str:
     place = socket or local_socket(config, data_dir)
-    by_daemon = asyncio.run(say_people(place, journal_path(config, data_dir), facts, only_daemon=socket is not None))
+    by_daemon = asyncio.run(say_people(place, journal_place(config, data_dir), facts, only_daemon=socket is not None))
     return "Sent to the daemon" if by_daemon else "Written into the journal"

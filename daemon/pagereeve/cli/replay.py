@@ -3,18 +3,17 @@
 from __future__ import annotations
 
 import asyncio
-from pathlib import Path
 from typing import Annotated
 
 from cyclopts import Parameter
 
+from pagereeve.app.journals import require_there
 from pagereeve.app.replay import check_journal, collect_seldom, replay_journal
-from pagereeve.cli.journal import damaged_line, journal_path, journal_place
+from pagereeve.cli.journal import damaged_line, journal_place
 from pagereeve.cli.options import CONFIG_DEFAULT, Config, DataDir
 from pagereeve.cli.output import say
 from pagereeve.domain.values.amounts import amount
 from pagereeve.domain.values.visible import visible
-from pagereeve.store.errors import CantOpen
 
 
 def replay(
@@ -29,11 +28,10 @@ def replay(
     version made, are *behind*, and do not differ. Damaged rows are named and left out. Exit status 1 if anything
     differs or is damaged.
     """
-    path = journal_place(config, data_dir) if check else journal_path(config, data_dir)
-    if isinstance(path, Path) and not path.is_file():
-        raise CantOpen(path, "there is no such file; the daemon creates it at its first start")
+    place = journal_place(config, data_dir)
+    require_there(place)
     collect_seldom()
-    report = asyncio.run(replay_journal(path) if isinstance(path, Path) and not check else check_journal(path))
+    report = asyncio.run(check_journal(place) if check else replay_journal(place))
     for name in report.behind:
         say(
             f"{visible(name)}: the rows were behind the facts"

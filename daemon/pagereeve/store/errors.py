@@ -7,6 +7,7 @@ PagereeveError
     ├── InUse            another process holds it
     ├── NewerSchema      a newer program wrote it
     ├── NotAJournal      the file is something else, or damaged
+    │   └── NoJournalYet it is empty: no daemon ever ran
     ├── NoSpace          too little free disk space to change its tables safely
     ├── ForeignSideFile  the write-ahead file beside it was written for another state of it
     ├── MissingJournal   it is gone, and what lies beside it shows that there was one
@@ -76,6 +77,9 @@ class NewerSchema(CantOpen): ...
 
 
 class NotAJournal(CantOpen): ...
+
+
+class NoJournalYet(NotAJournal): ...
 
 
 class NoSpace(CantOpen): ...

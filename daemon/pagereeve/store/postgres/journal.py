@@ -66,6 +66,7 @@ class PostgresJournal(JournalWrites, PostgresReads):
         entropy: Entropy,
         *,
         alone: bool = False,
+        may_make: bool = True,
         in_turn: bool = True,
         queue_depth_max: int = QUEUE_DEPTH_MAX,
         group_max: int = GROUP_MAX,
@@ -73,8 +74,8 @@ class PostgresJournal(JournalWrites, PostgresReads):
     ) -> Self:
         """Makes or upgrades the tables where needed. Raises store.errors.CantOpen or one of its kinds.
 
-        ``alone``: as long as it is open no other is that asks for the same; InUse where there is one. ``in_turn``: see
-        SharedHeads.
+        ``alone``: as long as it is open no other is that asks for the same; InUse where there is one. ``may_make``:
+        an empty database gets the tables, else NoJournalYet. ``in_turn``: see SharedHeads.
         """
         name = str(address)
         connection = WriterConnection(address, alone=alone, limits=limits)
@@ -83,7 +84,7 @@ class PostgresJournal(JournalWrites, PostgresReads):
             committer = Committer(SharedHeads(in_turn=in_turn))
             try:
                 await connection.run(partial(require_fit, name=name, limits=limits))
-                await connection.run(partial(upgrade, name=name))
+                await connection.run(partial(upgrade, name=name, may_make=may_make))
                 fence = await connection.run(partial(raise_fence, now_us=clock.now_us()))
                 await _begin_seal(connection, committer, clock.now_us(), name)
                 if alone:

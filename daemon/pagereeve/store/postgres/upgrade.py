@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Final
 
 from sqlalchemy import Connection, inspect, text
 
-from pagereeve.store.errors import NewerSchema, NotAJournal
+from pagereeve.store.errors import NewerSchema, NoJournalYet, NotAJournal
 
 if TYPE_CHECKING:
     from alembic.config import Config
@@ -38,13 +38,18 @@ def config() -> Config:
     return settings
 
 
-def upgrade(connection: Connection, name: str) -> None:
-    """In one transaction, one worker at a time. Raises NewerSchema or NotAJournal; the database is then as it was."""
+def upgrade(connection: Connection, name: str, *, may_make: bool = True) -> None:
+    """In one transaction, one worker at a time. Raises NewerSchema or NotAJournal; the database is then as it was.
+
+    NoJournalYet where it is empty, and no journal may be made.
+    """
     with connection.begin():
         connection.exec_driver_sql(_ONE_AT_A_TIME)
         revision = _revision(connection, name)
         if revision == REVISION or (revision is not None and _is_of_later(connection, name, revision)):
             return
+        if revision is None and not may_make:
+            raise _empty(name)
         from alembic import command  # noqa: PLC0415 - as above
         from alembic.script import ScriptDirectory  # noqa: PLC0415 - as above
 
@@ -58,9 +63,13 @@ def require_usable(connection: Connection, name: str) -> None:
     """For those who only read: raises NewerSchema or NotAJournal unless the tables will do."""
     revision = _revision(connection, name)
     if revision is None:
-        raise NotAJournal(name, "is empty; the daemon makes the journal at its first start")
+        raise _empty(name)
     if revision != REVISION and not _is_of_later(connection, name, revision):
         raise NewerSchema(name, f"has schema {revision}, not {REVISION}; let the daemon of this version open it")
+
+
+def _empty(name: str) -> NoJournalYet:
+    return NoJournalYet(name, "is empty; the daemon makes the journal at its first start")
 
 
 def _revision(connection: Connection, name: str) -> str | None:
