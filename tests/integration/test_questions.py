@@ -4,15 +4,19 @@ from __future__ import annotations
 
 import asyncio
 import os
+import re
 import signal
 from pathlib import Path
 from typing import Any, Final
 
+import httpx2
 import pytest
 
+from pagereeve.app.clocks import SystemClock
 from pagereeve.app.daemon import App
 from pagereeve.app.questions import process
 from pagereeve.domain.credentials.callers import Act
+from pagereeve.domain.values.instants import SECOND_US, from_text, to_text
 from pagereeve.feeds.http.settings import CredentialSettings
 from pagereeve.settings import HostPort, HttpSettings, PrinterSettings, Settings
 from tests.credentials import bearer, token_of
@@ -171,3 +175,25 @@ async def test_changes_are_followed_through_the_daemon(tmp_path: Path) -> None:
             await asyncio.wait_for(reads_until('"release": "r9"'), 10)
         # Who hangs up is gone at once, and holds nothing open.
         assert (await outside.client.get(f"{outside.url}/v1/releases")).status_code == 200
+
+
+class _Ahead(SystemClock):
+    """The site's dates are two days ahead of the machine's wall clock, which the query process could read."""
+
+    def now_us(self) -> int:
+        return super().now_us() + 2 * 86_400 * SECOND_US
+
+
+async def test_pages_and_the_api_go_by_the_clock_that_dates_facts(tmp_path: Path) -> None:
+    settings = settings_of(tmp_path)
+    async with App(settings, clock=_Ahead(), first_reads_spread_s=60) as app, Outside(app) as outside:
+        outside.client.timeout = httpx2.Timeout(60)  # the query process starts behind all others
+        page = (await outside.client.get(f"{outside.url}/printers")).text
+        shown = re.search(r'As of <time datetime="([^"]+)"', page)
+        assert shown is not None
+        assert abs(from_text(shown[1]) - app.clock.now_us()) < 60 * SECOND_US
+
+        today = to_text(SystemClock().now_us())[:10]
+        lied = {"pagereeve-clock": "0"}  # from outside it counts for nothing
+        answer = (await outside.client.get(f"{outside.url}/v1/periods/{today}", headers=lied)).json()
+        assert (answer["state"], answer["trouble"]) == ("closable", None)

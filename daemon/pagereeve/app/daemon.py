@@ -328,7 +328,7 @@ class App:
         self.telemetry = self._telemetry()
         self.query_process = QueryProcess(lambda: self.settings)
         self.closings = closings_of(self.store, lambda: self.settings, self.clock)
-        self.questions = QuestionForwarder(self.query_process, lambda: self.closings.state)
+        self.questions = QuestionForwarder(self.query_process, self.clock.now_us, lambda: self.closings.state)
         self._stack.push_async_callback(self.closings.stop)
         self._stack.push_async_callback(self.questions.close)
         self._open_local_door()

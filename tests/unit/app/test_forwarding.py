@@ -22,7 +22,7 @@ class _Running:
 
 class _Forwarder(QuestionForwarder):
     def __init__(self) -> None:
-        super().__init__(cast("QueryProcess", _Running()))
+        super().__init__(cast("QueryProcess", _Running()), lambda: 0)
         self.closed = False
 
     @asynccontextmanager

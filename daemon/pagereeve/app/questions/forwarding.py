@@ -15,6 +15,7 @@ from pagereeve.app.questions.process import NoAnswers, QueryProcess
 from pagereeve.console.api.asker import LEFT, SESSION, STRANGER, headers_of
 from pagereeve.console.api.closing_told import ClosingTold
 from pagereeve.console.api.problems import ApiProblem, answer_of
+from pagereeve.console.api.told_clock import clock_header
 from pagereeve.feeds.http.answers import READER, Message, Receive, Scope, Send
 
 # Beyond a question's own time, and between two events of a stream.
@@ -46,10 +47,19 @@ log = structlog.get_logger("pagereeve.questions")
 
 
 class QuestionForwarder:
-    """An ASGI application. What a client sends in a body is not looked at: nothing is changed by a question."""
+    """An ASGI application. What a client sends in a body is not looked at: nothing is changed by a question.
 
-    def __init__(self, process: QueryProcess, closing: Callable[[], ClosingTold | None] = lambda: None) -> None:
+    ``now_us`` is the clock by which facts are dated.
+    """
+
+    def __init__(
+        self,
+        process: QueryProcess,
+        now_us: Callable[[], int],
+        closing: Callable[[], ClosingTold | None] = lambda: None,
+    ) -> None:
         self._process = process
+        self._now_us = now_us
         self._closing = closing
         self._client: httpx2.AsyncClient | None = None
 
@@ -96,6 +106,7 @@ class QuestionForwarder:
             target += b"?" + scope["query_string"]
         headers = [pair for pair in scope["headers"] if pair[0] in _PASSED_ON]
         headers += headers_of(scope[READER], scope.get(SESSION), scope.get(STRANGER, ""), scope.get(LEFT, ""))
+        headers.append(clock_header(self._now_us()))
         if (closing := self._closing()) is not None:
             headers.append(closing.to_header())
         method = "GET" if scope["method"] == "HEAD" else scope["method"]

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from collections.abc import AsyncIterator, Callable, Iterator
 from contextlib import asynccontextmanager, contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Annotated
 
 from fastapi import Depends, FastAPI, Request
 
 from pagereeve.console.api.site import AskedSite
 from pagereeve.console.api.spool import Spools
+from pagereeve.console.api.told_clock import told_clock
 from pagereeve.console.api.turns import Turns
 from pagereeve.ports.reads import Reads
 
@@ -36,7 +37,7 @@ def _unsaid(_: str) -> str:
 
 @dataclass(frozen=True, slots=True)
 class ApiContext:
-    """``now_us`` is our clock, microseconds since 1970; ``glossary`` the document of that name; ``zone_database`` the
+    """``now_us`` is our clock, microseconds since 1970, the daemon's where it told of it; ``glossary`` the document of that name; ``zone_database`` the
     version of the files that a zone comes from; ``example`` the text of contrib/example.toml.
     """
 
@@ -69,7 +70,8 @@ def put_context(app: FastAPI, context: ApiContext) -> None:
 
 def _context(request: Request) -> ApiContext:
     context: ApiContext = request.app.state.context
-    return context
+    told = told_clock(request.headers)
+    return context if told is None else replace(context, now_us=told)
 
 
 Context = Annotated[ApiContext, Depends(_context)]
