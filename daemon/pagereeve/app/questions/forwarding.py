@@ -22,7 +22,7 @@ from pagereeve.feeds.http.answers import READER, Message, Receive, Scope, Send
 SILENT_S: Final = 60.0
 CONNECTIONS_MAX: Final = 256
 TRIES: Final = 2
-_PASSED_ON: Final = frozenset({b"accept", b"if-none-match", b"last-event-id"})
+_PASSED_ON: Final = frozenset({b"accept", b"if-none-match", b"last-event-id", b"hx-request"})
 _PASSED_BACK: Final = frozenset(
     {
         "content-type",

@@ -160,10 +160,22 @@ async def _problem(request: Request, error: Exception) -> Response:
 
 async def _bad_question(request: Request, error: Exception) -> Response:
     assert isinstance(error, BadQuestion)  # noqa: S101 - registered for it
-    # Its words are a command's, whose options bear the names of our parameters.
-    return _answered(
-        request, ApiProblem("bad-parameter", error.where.removeprefix("--"), error.problem.replace("--", ""))
-    )
+    return _answered(request, problem_of(error))
+
+
+def problem_of(error: ApiProblem | BadQuestion | JournalUnavailable | NotClosed) -> ApiProblem:
+    match error:
+        case ApiProblem():
+            return error
+        case BadQuestion():
+            # Its words are a command's, whose options bear the names of our parameters.
+            where, problem = error.where.removeprefix("--"), error.problem.replace("--", "")
+            return ApiProblem("bad-parameter", where, problem)
+        case JournalUnavailable():
+            return ApiProblem("journal-unavailable", "journal", f"{HINDRANCES[error.hindrance]}; ask again later")
+        case NotClosed():
+            # What was frozen is not there as it was: an answer from anything else would be another one.
+            return ApiProblem("journal-unavailable", "period", str(error))
 
 
 async def _not_valid(request: Request, error: Exception) -> Response:
@@ -183,14 +195,12 @@ def _place(steps: Sequence[Any]) -> str:
 
 async def _unavailable(request: Request, error: Exception) -> Response:
     assert isinstance(error, JournalUnavailable)  # noqa: S101 - registered for it
-    return _answered(
-        request, ApiProblem("journal-unavailable", "journal", f"{HINDRANCES[error.hindrance]}; ask again later")
-    )
+    return _answered(request, problem_of(error))
 
 
 async def _not_as_closed(_: Request, error: Exception) -> Response:
-    """What was frozen is not there as it was: an answer from anything else would be another one."""
-    return answer_of(ApiProblem("journal-unavailable", "period", str(error)))
+    assert isinstance(error, NotClosed)  # noqa: S101 - registered for it
+    return answer_of(problem_of(error))
 
 
 async def _of_framework(request: Request, error: Exception) -> Response:
@@ -210,5 +220,9 @@ async def _of_framework(request: Request, error: Exception) -> Response:
     return _answered(request, ApiProblem("bad-parameter", "request", str(error.detail)))
 
 
+def fault() -> ApiProblem:
+    return ApiProblem("internal", "question", "failed through no fault of yours; the log says why")
+
+
 def _fault(request: Request) -> Response:
-    return _answered(request, ApiProblem("internal", "question", "failed through no fault of yours; the log says why"))
+    return _answered(request, fault())

@@ -13,6 +13,7 @@ from pagereeve.console.api.asker import Asker, Asking
 from pagereeve.console.api.context import Context
 from pagereeve.console.api.problems import ApiProblem
 from pagereeve.console.api.site import AskedSite
+from pagereeve.console.pages.begun import Beginning, BegunRoute
 from pagereeve.console.pages.shell import page
 from pagereeve.domain.accounts.periods import Period
 from pagereeve.domain.values.bad_question import BadQuestion
@@ -23,7 +24,7 @@ from pagereeve.queries.as_sealed import period_of_closed
 
 HERE: Final = "/accounts"
 
-router = APIRouter(include_in_schema=False)
+router = APIRouter(include_in_schema=False, route_class=BegunRoute)
 
 PeriodName = Annotated[str, Path(max_length=100)]
 MonthName = Annotated[str | None, Query(pattern=r"^\d{4}-(0[1-9]|1[0-2])$")]
@@ -82,13 +83,14 @@ async def accounts(context: Context, asker: Asking, before: MonthName = None) ->
 
 
 @router.get(f"{HERE}/{{name}}/sums")
-async def sums(context: Context, asker: Asking, name: PeriodName) -> HTMLResponse:
+async def sums(context: Context, asker: Asking, begun: Beginning, name: PeriodName) -> HTMLResponse:
     """A period's line of the list: adding up a month of a large site takes seconds, and the list does not wait."""
-    async with context.question() as held:
-        line = await sums_in(held, await named_period(held, context.site, name))
-    closed = closed_by(line.closed, asker)
     now_us = context.now_us()
-    return page("sums.html", asker, context.site.zone, HERE, name=name, line=line, closed=closed, now_us=now_us)
+    async with context.question() as held:
+        period = await named_period(held, context.site, name)
+        begun.shows("sums.html", asker, context.site.zone, HERE, now_us=now_us, name=name)
+        line = await sums_in(held, period)
+    return begun.page(line=line, closed=closed_by(line.closed, asker))
 
 
 def _listed(periods: Iterable[Listed], asker: Asker) -> list[tuple[str, ClosedBy | None]]:

@@ -11,20 +11,21 @@ from starlette.responses import HTMLResponse
 
 from pagereeve.console.api.asker import Asking
 from pagereeve.console.api.closing_told import Closing
-from pagereeve.console.api.context import ApiContext, Context
+from pagereeve.console.api.context import Context
 from pagereeve.console.api.deciding.bodies import REASON_MAX
 from pagereeve.console.api.paging import Asked
 from pagereeve.console.pages.accounts import HERE, PeriodName, closed_by, named_period
+from pagereeve.console.pages.begun import Beginning, BegunRoute
 from pagereeve.console.pages.came import TEXTS, Came
 from pagereeve.console.pages.forms import form_for
-from pagereeve.console.pages.shell import page
 from pagereeve.domain.accounts.closing import Concern, ConcernKind
 from pagereeve.domain.accounts.periods import Period
 from pagereeve.ports.closing import ClosedPeriod
+from pagereeve.ports.reads import Reads
 from pagereeve.queries.closing import ClosingLook, look_before_close
 from pagereeve.reports.closing import concern_text, trouble_reason
 
-router = APIRouter(include_in_schema=False)
+router = APIRouter(include_in_schema=False, route_class=BegunRoute)
 
 
 class AfterForm(Asked):
@@ -48,19 +49,21 @@ class InTheWay:
 
 @router.get(f"{HERE}/{{name}}/closing")
 async def closing(
-    context: Context, asker: Asking, name: PeriodName, told: Closing, asked: Annotated[AfterForm, Query()]
+    context: Context,
+    asker: Asking,
+    begun: Beginning,
+    name: PeriodName,
+    told: Closing,
+    asked: Annotated[AfterForm, Query()],
 ) -> HTMLResponse:
     about = told if told is not None and told.period == name else None
     under_way = about is not None and not about.problem
     now_us = context.now_us()
-    look, closed = await _looked(context, name, now_us, under_way=under_way)
-    period = look.period
-    return page(
-        "closing.html",
-        asker,
-        context.site.zone,
-        HERE,
-        period=period,
+    async with context.question() as held:
+        period = await named_period(held, context.site, name)
+        begun.shows("closing.html", asker, context.site.zone, HERE, now_us=now_us, period=period)
+        look, closed = await _looked(held, period, now_us, under_way=under_way)
+    return begun.page(
         closed=closed_by(closed, asker),
         trouble=None if look.trouble is None else trouble_reason(period, look.trouble),
         concerns=[in_the_way(one, period) for one in look.concerns],
@@ -71,19 +74,16 @@ async def closing(
         came=None if asked.came == "closing" else asked.came,
         came_texts=TEXTS,
         reason_max=REASON_MAX,
-        now_us=now_us,
     )
 
 
 async def _looked(
-    context: ApiContext, name: str, now_us: int, *, under_way: bool
+    held: Reads, period: Period, now_us: int, *, under_way: bool
 ) -> tuple[ClosingLook, ClosedPeriod | None]:
     """What is closed, or being closed, is not gone through."""
-    async with context.question() as held:
-        period = await named_period(held, context.site, name)
-        closed = next((one for one in await held.closed_periods() if one.name == name), None)
-        skipped = closed is not None or under_way
-        return ClosingLook(period, None) if skipped else await look_before_close(held, period, now_us), closed
+    closed = next((one for one in await held.closed_periods() if one.name == period.name), None)
+    skipped = closed is not None or under_way
+    return ClosingLook(period, None) if skipped else await look_before_close(held, period, now_us), closed
 
 
 def in_the_way(one: Concern, period: Period) -> InTheWay:

@@ -16,11 +16,11 @@ from pagereeve.console.api.context import Context
 from pagereeve.console.api.paging import Asked, Cursor, next_page, place_of
 from pagereeve.console.api.resources.releases import PLACE
 from pagereeve.console.pages.accounts import HERE, PeriodName, closed_by, named_period
+from pagereeve.console.pages.begun import Beginning, BegunRoute
 from pagereeve.console.pages.came import TEXTS, Came
 from pagereeve.console.pages.decided import OFFERED, Said, ruling_said, subject_of
 from pagereeve.console.pages.forms import TOGETHER_MAX, form_for
 from pagereeve.console.pages.release import link_of
-from pagereeve.console.pages.shell import page
 from pagereeve.domain.accounts.decisions import Ruling
 from pagereeve.domain.accounts.periods import Period
 from pagereeve.domain.facts.owners import owner_key
@@ -37,7 +37,7 @@ from pagereeve.queries.unproven import unproven_page
 ROWS_MAX: Final = TOGETHER_MAX
 DECIDED_MAX: Final = 200
 
-router = APIRouter(include_in_schema=False)
+router = APIRouter(include_in_schema=False, route_class=BegunRoute)
 
 
 class DecisionsShown(Asked):
@@ -67,7 +67,12 @@ class Row:
 
 @router.get(f"{HERE}/{{name}}/decisions")
 async def decisions(
-    request: Request, context: Context, asker: Asking, name: PeriodName, asked: Annotated[DecisionsShown, Query()]
+    request: Request,
+    context: Context,
+    asker: Asking,
+    begun: Beginning,
+    name: PeriodName,
+    asked: Annotated[DecisionsShown, Query()],
 ) -> HTMLResponse:
     if asked.person:
         asker.require_names("person")
@@ -75,6 +80,7 @@ async def decisions(
     after = cast("ReleasePlace | None", place_of(asked.after, PLACE))
     async with context.question() as held:
         period = await named_period(held, context.site, name)
+        begun.shows("decisions.html", *(asker, context.site.zone, HERE), now_us=now_us, name=name, person=asked.person)
         closed = await closed_as(held, period)
         rulings = [one for one in await ruled(held) if period.holds(_at_us(one))]
         if asked.person:
@@ -82,11 +88,7 @@ async def decisions(
         found = await unproven_page(held, period, asked.person or None, ROWS_MAX, after)
         left = await decidable_of(held, found.charges, now_us, ("unproven",))
     newest = sorted(rulings, key=lambda one: -one.decided.origin.received_us)
-    return page(
-        "decisions.html",
-        *(asker, context.site.zone, HERE),
-        name=name,
-        person=asked.person,
+    return begun.page(
         closed=closed_by(closed, asker),
         decided=[_said(one, asker) for one in newest[:DECIDED_MAX]],
         decided_left=max(0, len(newest) - DECIDED_MAX),
@@ -98,7 +100,6 @@ async def decisions(
         back=_address(period, asked),
         asked=asked,
         came_texts=TEXTS,
-        now_us=now_us,
     )
 
 

@@ -14,10 +14,11 @@ from starlette.responses import HTMLResponse
 from pagereeve.console.api.asker import Asking
 from pagereeve.console.api.context import Context
 from pagereeve.console.api.paging import Asked, Cursor, cursor_of, place_of
+from pagereeve.console.pages.begun import Beginning, BegunRoute
 from pagereeve.console.pages.came import TEXTS, Came
 from pagereeve.console.pages.finding_lines import advice_on, line_of
 from pagereeve.console.pages.forms import TOGETHER_MAX, form_for
-from pagereeve.console.pages.shell import Clock, page
+from pagereeve.console.pages.shell import Clock
 from pagereeve.domain.accounts.periods import Period
 from pagereeve.domain.findings.finding import SEVERITY
 from pagereeve.domain.ledger import FindingState
@@ -31,7 +32,7 @@ STATES: Final[Mapping[str, str]] = {"open": "open", "explained": "explained", "c
 # A page's end, as ports.findings.DearPlace.
 PLACE: Final = (int, int, int, str, str, int, int)
 
-router = APIRouter(include_in_schema=False)
+router = APIRouter(include_in_schema=False, route_class=BegunRoute)
 
 
 class ListAsked(Asked):
@@ -76,18 +77,17 @@ class Choice:
 
 
 @router.get(HERE)
-async def findings(context: Context, asker: Asking, asked: Annotated[ListAsked, Query()]) -> HTMLResponse:
+async def findings(
+    context: Context, asker: Asking, begun: Beginning, asked: Annotated[ListAsked, Query()]
+) -> HTMLResponse:
     wanted = asked.filter(context.site.chosen(asked.period or None))
     after = cast("DearPlace | None", place_of(asked.after, PLACE))
     clock = Clock(context.site.zone)
+    begun.shows("findings.html", asker, context.site.zone, HERE, now_us=context.now_us())
     async with context.question() as held:
         answer = await dearest_of(held, wanted, SHOWN, after)
     following = None if answer.after is None else asked.link(after=cursor_of(answer.after))
-    return page(
-        "findings.html",
-        asker,
-        context.site.zone,
-        HERE,
+    return begun.page(
         asked=asked,
         answer=answer,
         total=answer.count(wanted.kind),
@@ -102,7 +102,6 @@ async def findings(context: Context, asker: Asking, asked: Annotated[ListAsked, 
         is_first=after is None,
         form=form_for(asker),
         came_texts=TEXTS,
-        now_us=context.now_us(),
     )
 
 

@@ -16,7 +16,7 @@ from pagereeve.console.api.asker import Asking
 from pagereeve.console.api.context import ApiContext, Context
 from pagereeve.console.api.paging import Asked, Cursor, next_page, place_of
 from pagereeve.console.api.site import AskedPrinter, AskedSite
-from pagereeve.console.pages.shell import page
+from pagereeve.console.pages.begun import Beginning, BegunRoute
 from pagereeve.domain.facts.reading import UnitGrade
 from pagereeve.domain.findings.wording import SILENCES
 from pagereeve.domain.ledger import SEVERITIES
@@ -39,7 +39,7 @@ ASSUMED: Final = "its unit is assumed"
 # A page's end: the gateway and the name of its last printer.
 PLACE: Final = (str, str)
 
-router = APIRouter(include_in_schema=False)
+router = APIRouter(include_in_schema=False, route_class=BegunRoute)
 
 
 class InstallationAsked(Asked):
@@ -98,9 +98,10 @@ class _Seen:
 
 @router.get(HERE)
 async def installation(
-    request: Request, context: Context, asker: Asking, asked: Annotated[InstallationAsked, Query()]
+    request: Request, context: Context, asker: Asking, begun: Beginning, asked: Annotated[InstallationAsked, Query()]
 ) -> HTMLResponse:
     after, now_us, site = place_of(asked.after, PLACE), context.now_us(), context.site
+    begun.shows("installation.html", asker, site.zone, HERE, now_us=now_us)
     seen = await _seen(context, now_us)
     rows = sorted(_rows(site, seen, now_us), key=lambda one: one.place)
     chosen = [one for one in rows if one.lacks or asked.show == "all"]
@@ -108,9 +109,7 @@ async def installation(
     shown = behind[:ROWS_MAX]
     strangers = _strangers(site, seen.known)
     found = gateway_rows(site, rows, seen.fleet)
-    return page(
-        "installation.html",
-        *(asker, site.zone, HERE),
+    return begun.page(
         asked=asked,
         complaints=complaints_of(seen.journal, site, now_us),
         rows=shown,
@@ -123,7 +122,6 @@ async def installation(
         gateways_left=max(0, len(found) - GATEWAYS_MAX),
         strangers=strangers[:STRANGERS_MAX],
         strangers_left=max(0, len(strangers) - STRANGERS_MAX),
-        now_us=now_us,
     )
 
 

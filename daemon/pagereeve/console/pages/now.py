@@ -9,6 +9,7 @@ from starlette.responses import HTMLResponse
 
 from pagereeve.console.api.asker import Asker, Asking
 from pagereeve.console.api.context import ApiContext, Context
+from pagereeve.console.pages.begun import Beginning, BegunRoute
 from pagereeve.console.pages.finding_lines import line_of
 from pagereeve.console.pages.shell import Clock, page
 from pagereeve.console.pictures.strip import strip_parts
@@ -18,23 +19,26 @@ from pagereeve.queries.now import NowAnswer, now_of
 HERE: Final = "/now"
 LANES_SHOWN: Final = 20
 
-router = APIRouter(include_in_schema=False)
+router = APIRouter(include_in_schema=False, route_class=BegunRoute)
 
 
 @router.get(HERE)
-async def now(context: Context, asker: Asking) -> HTMLResponse:
-    return page("now.html", asker, context.site.zone, HERE, **await _values(context, asker))
+async def now(context: Context, asker: Asking, begun: Beginning) -> HTMLResponse:
+    now_us = context.now_us()
+    begun.shows("now.html", asker, context.site.zone, HERE, now_us=now_us)
+    return begun.page(**await _values(context, asker, now_us))
 
 
 @router.get(f"{HERE}/figures")
 async def figures(context: Context, asker: Asking) -> HTMLResponse:
     """What of the page moves."""
-    return page("now_figures.html", asker, context.site.zone, HERE, **await _values(context, asker))
-
-
-async def _values(context: ApiContext, asker: Asker) -> dict[str, Any]:
-    zone = context.site.zone
     now_us = context.now_us()
+    values = await _values(context, asker, now_us)
+    return page("now_figures.html", asker, context.site.zone, HERE, now_us=now_us, **values)
+
+
+async def _values(context: ApiContext, asker: Asker, now_us: int) -> dict[str, Any]:
+    zone = context.site.zone
     async with context.question() as held:
         answer = await now_of(held, period_of(local(now_us, zone).date().isoformat(), zone), context.site.behind)
     return {
@@ -43,7 +47,6 @@ async def _values(context: ApiContext, asker: Asker) -> dict[str, Any]:
         "work": [line_of(one, Clock(zone)) for one in answer.work],
         "verdict": _verdict(answer),
         "owner": {one.release: one.owner for one in answer.open_releases} if asker.sees_names else {},
-        "now_us": now_us,
         "lanes": answer.lanes[:LANES_SHOWN],
     }
 

@@ -11,9 +11,9 @@ from starlette.responses import HTMLResponse
 from pagereeve.console.api.asker import Asking
 from pagereeve.console.api.context import Context
 from pagereeve.console.pages.accounts import HERE, PeriodName, closed_by, named_period
+from pagereeve.console.pages.begun import Beginning, BegunRoute
 from pagereeve.console.pages.downloads import LANGUAGES, export_links
 from pagereeve.console.pages.period_tables import account_tables
-from pagereeve.console.pages.shell import page
 from pagereeve.domain.accounts.adjustment_rows import adjusted
 from pagereeve.domain.accounts.losses import Cause
 from pagereeve.domain.accounts.periods import Period
@@ -36,7 +36,7 @@ BYS: Final[tuple[tuple[By, str], ...]] = (
     ("printer", "printer"),
 )
 
-router = APIRouter(include_in_schema=False)
+router = APIRouter(include_in_schema=False, route_class=BegunRoute)
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,23 +62,27 @@ class Advice:
 
 @router.get(f"{HERE}/{{name}}")
 async def period(
-    context: Context, asker: Asking, name: PeriodName, by: Annotated[By, Query()] = "cost-centre"
+    context: Context, asker: Asking, begun: Beginning, name: PeriodName, by: Annotated[By, Query()] = "cost-centre"
 ) -> HTMLResponse:
     if by == "person":
         asker.require_names("by")
     now_us, site = context.now_us(), context.site
     async with context.question() as held:
         asked = await named_period(held, site, name)
+        begun.shows(
+            "period.html",
+            asker,
+            site.zone,
+            HERE,
+            now_us=now_us,
+            name=name,
+            command=f"pagereeve totals --period {name} --by {by}",
+        )
         closed = await closed_as(held, asked)
         answer = await _totals(held, asked, closed, by)
     accounts = answer.accounts
     differing = [one for one in accounts.lines if not one.conserved]
-    return page(
-        "period.html",
-        asker,
-        site.zone,
-        HERE,
-        name=name,
+    return begun.page(
         period=answer.period,
         line=line_of(answer.period, accounts, closed),
         closed=closed_by(closed, asker),
@@ -92,7 +96,6 @@ async def period(
         exports=export_links(name, asker),
         locales=LANGUAGES,
         conserved=answer.conserved,
-        now_us=now_us,
     )
 
 
@@ -102,21 +105,25 @@ async def _totals(held: Reads, asked: Period, closed: ClosedPeriod | None, by: B
 
 @router.get(f"{HERE}/{{name}}/losses")
 async def losses(
-    context: Context, asker: Asking, name: PeriodName, by: Annotated[LossesBy, Query()] = "printer"
+    context: Context, asker: Asking, begun: Beginning, name: PeriodName, by: Annotated[LossesBy, Query()] = "printer"
 ) -> HTMLResponse:
     """Pages for which nobody pays, and what would help."""
     now_us, site = context.now_us(), context.site
     async with context.question() as held:
         asked = await named_period(held, site, name)
+        begun.shows(
+            "losses.html",
+            asker,
+            site.zone,
+            HERE,
+            now_us=now_us,
+            name=name,
+            command=f"pagereeve losses --period {name} --by {by}",
+        )
         answer = await losses_of(held, asked, by)
     lines = [one for one in answer.lines if one.billed]
     advised = [one for one in answer.losses if one.key.billed and one.pages and one.remedy.kind != "nothing"]
-    return page(
-        "losses.html",
-        asker,
-        site.zone,
-        HERE,
-        name=name,
+    return begun.page(
         by=by,
         lines=[_lost(one) for one in lines[:LOSSES_MAX]],
         left=max(0, len(lines) - LOSSES_MAX),
@@ -125,7 +132,6 @@ async def losses(
         before=answer.before,
         before_partly=answer.before_partly,
         verdict=_verdict(answer),
-        now_us=now_us,
     )
 
 

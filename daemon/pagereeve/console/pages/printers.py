@@ -16,7 +16,7 @@ from pagereeve.console.api.asker import Asking
 from pagereeve.console.api.context import Context
 from pagereeve.console.api.paging import Asked, Cursor, next_page, place_of
 from pagereeve.console.api.site import AskedGateway, AskedPrinter, AskedSite
-from pagereeve.console.pages.shell import page
+from pagereeve.console.pages.begun import Beginning, BegunRoute
 from pagereeve.domain.brackets.prints import SHEETS, TOTAL
 from pagereeve.domain.facts.reading import Count
 from pagereeve.domain.findings.wording import SILENCES
@@ -28,7 +28,7 @@ ROWS_MAX: Final = 100
 PLACE: Final = (int, str, str)
 Shown = Literal["all", "silent", "never-read", "findings"]
 
-router = APIRouter(include_in_schema=False)
+router = APIRouter(include_in_schema=False, route_class=BegunRoute)
 
 
 class PrintersAsked(Asked):
@@ -103,9 +103,10 @@ class Group:
 
 @router.get(HERE)
 async def printers(
-    request: Request, context: Context, asker: Asking, asked: Annotated[PrintersAsked, Query()]
+    request: Request, context: Context, asker: Asking, begun: Beginning, asked: Annotated[PrintersAsked, Query()]
 ) -> HTMLResponse:
     after = place_of(asked.after, PLACE)
+    begun.shows("printers.html", asker, context.site.zone, HERE, now_us=context.now_us())
     async with context.question() as held:
         fleet = await fleet_of(held)
     lines = lines_of(context.site, fleet)
@@ -113,9 +114,7 @@ async def printers(
     behind = [one for one in found if after is None or one.place > after]
     shown = behind[:ROWS_MAX]
     following = next_page(request, shown[-1].place) if len(behind) > len(shown) else None
-    return page(
-        "printers.html",
-        *(asker, context.site.zone, HERE),
+    return begun.page(
         asked=asked,
         groups=groups_of(context.site, fleet, lines, shown),
         standings=Counter(one.state.standing for one in lines),
@@ -125,7 +124,6 @@ async def printers(
         last=len(found) - len(behind) + len(shown),
         following=following,
         gateways=len(context.site.gateways),
-        now_us=context.now_us(),
     )
 
 

@@ -12,7 +12,7 @@ from pagereeve.console.api.asker import Asking
 from pagereeve.console.api.context import Context
 from pagereeve.console.api.paging import Asked, Cursor, next_page, place_of
 from pagereeve.console.api.resources.releases import PLACE
-from pagereeve.console.pages.shell import page
+from pagereeve.console.pages.begun import Beginning, BegunRoute
 from pagereeve.domain.accounts.totals import OPEN
 from pagereeve.domain.ledger import Charge
 from pagereeve.ports.releases import ReleaseFilter, ReleasePlace, VerdictAsked
@@ -22,7 +22,7 @@ HERE: Final = "/releases"
 ROWS_MAX: Final = 50
 VERDICTS: Final[tuple[VerdictAsked, ...]] = get_args(VerdictAsked)
 
-router = APIRouter(include_in_schema=False)
+router = APIRouter(include_in_schema=False, route_class=BegunRoute)
 
 
 class ReleasesShown(Asked):
@@ -37,7 +37,7 @@ class ReleasesShown(Asked):
 
 @router.get(HERE)
 async def releases(
-    request: Request, context: Context, asker: Asking, asked: Annotated[ReleasesShown, Query()]
+    request: Request, context: Context, asker: Asking, begun: Beginning, asked: Annotated[ReleasesShown, Query()]
 ) -> HTMLResponse:
     if asked.person:
         asker.require_names("person")
@@ -45,18 +45,16 @@ async def releases(
     verdict = next((one for one in VERDICTS if one == asked.verdict), None)
     wanted = ReleaseFilter(asked.printer or None, None, verdict, None, period.from_us, period.to_us)
     after = cast("ReleasePlace | None", place_of(asked.after, PLACE))
+    begun.shows("releases.html", asker, context.site.zone, HERE, now_us=context.now_us())
     async with context.question() as held:
         found = await releases_page(held, ReleasesAsked(wanted, person=asked.person or None), ROWS_MAX, after)
-    return page(
-        "releases.html",
-        *(asker, context.site.zone, HERE),
+    return begun.page(
         asked=asked,
         verdicts=VERDICTS,
         lines=[(charge, verdict_of(charge)) for charge in found.charges],
         following=next_page(request, found.after),
         is_first=after is None,
         is_filtered=bool(asked.printer or asked.verdict or asked.period or asked.person),
-        now_us=context.now_us(),
     )
 
 

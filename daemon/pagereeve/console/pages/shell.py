@@ -11,6 +11,7 @@ from typing import Any, Final
 from zoneinfo import ZoneInfo
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
+from markupsafe import Markup
 from starlette.responses import HTMLResponse
 
 from pagereeve.console.api.asker import CSRF_FIELD, CSRF_HEADER, Asker
@@ -22,6 +23,8 @@ THIN_SPACE: Final = "\u202f"
 """Between groups of three figures: understood in every locale (ISO 80000-1, 7.3.1). No line breaks there."""
 MINUS: Final = "\u2212"
 STATIC: Final = "/static"
+CUT: Final = Markup("<!-- cut -->")
+"""Behind a page's heading, while it is made. No value can hold it: each is escaped."""
 # Nothing from elsewhere, nothing inline: https://www.w3.org/TR/CSP3/
 HEADERS: Final[Mapping[str, str]] = {
     "Cache-Control": "no-store",
@@ -73,6 +76,7 @@ def _environment() -> Environment:
     )
     environment.filters |= {"figure": figure, "visible": visible}
     environment.globals |= {"amount": amount, "static": static_address, "places": PLACES}
+    environment.globals |= {"cut": CUT}
     environment.globals |= {"csrf_field": CSRF_FIELD, "csrf_header": CSRF_HEADER}
     return environment
 
@@ -105,10 +109,25 @@ class Clock:
         return local(at_us, self.zone).isoformat(timespec="seconds")
 
 
-def page(template: str, asker: Asker, zone: ZoneInfo, here: str, *, status: int = 200, **values: Any) -> HTMLResponse:
+class ShownPage(HTMLResponse):
+    """``rest`` is what stands behind the page's heading."""
+
+    def __init__(self, frame: str, rest: str, status: int) -> None:
+        super().__init__(frame + rest, status, dict(HEADERS))
+        self.rest = rest
+
+
+def page(template: str, asker: Asker, zone: ZoneInfo, here: str, *, status: int = 200, **values: Any) -> ShownPage:
     """``here`` is the path of the navigation's entry that it belongs to."""
+    frame, rest = cut_page(template, asker, zone, here, **values)
+    return ShownPage(frame, rest, status)
+
+
+def cut_page(template: str, asker: Asker, zone: ZoneInfo, here: str, **values: Any) -> tuple[str, str]:
+    """Its frame with the heading, and what stands behind."""
     text = _environment().get_template(template).render(asker=asker, clock=Clock(zone), here=here, **values)
-    return HTMLResponse(text, status, dict(HEADERS))
+    frame, _, rest = text.partition(CUT)
+    return frame, rest
 
 
 @cache

@@ -14,8 +14,8 @@ from pagereeve.console.api.asker import Asking
 from pagereeve.console.api.context import Context
 from pagereeve.console.api.problems import ApiProblem
 from pagereeve.console.pages.accounts import HERE, PeriodName, closed_by, named_period
+from pagereeve.console.pages.begun import Beginning, BegunRoute
 from pagereeve.console.pages.downloads import statement_links
-from pagereeve.console.pages.shell import page
 from pagereeve.domain.accounts.rates import Bill
 from pagereeve.domain.ledger import Charge
 from pagereeve.ports.reads import Reads
@@ -45,7 +45,7 @@ from pagereeve.reports.statements.words import (
 
 RELEASES_SHOWN: Final = 500
 
-router = APIRouter(include_in_schema=False)
+router = APIRouter(include_in_schema=False, route_class=BegunRoute)
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,6 +74,7 @@ class Chart:
 async def statement(
     context: Context,
     asker: Asking,
+    begun: Beginning,
     period_name: PeriodName,
     kind: SubjectKind,
     name: Annotated[str, Path(max_length=200)],
@@ -89,19 +90,20 @@ async def statement(
             raise ApiProblem("bad-parameter", "period", "has no beginning; a statement is of a month, a term, or a day")
         if kind == "printer":
             await _require_known(held, name)
+        begun.shows(
+            "statement.html",
+            *(asker, period.zone, HERE),
+            now_us=context.now_us(),
+            period_name=period_name,
+            kind=kind,
+            kind_words=KINDS[kind],
+            name=name,
+        )
         prices = Prices(site.prices, site.price_classes)
         known = await statement_of(held, Subject(kind, name), period, prices, names=asker.sees_names)
     closed = known.as_closed
-    return page(
-        "statement.html",
-        asker,
-        known.period.zone,
-        HERE,
+    return begun.page(
         statement=known,
-        period_name=period_name,
-        kind=kind,
-        kind_words=KINDS[kind],
-        name=name,
         summary=summary_of(known),
         closed=None if closed is None else closed_by(closed.closed, asker),
         closed_says=() if closed is None else [LACKS[one] for one in closed.lacks],
@@ -121,7 +123,6 @@ async def statement(
         shown=RELEASES_SHOWN,
         files=statement_links(period_name, kind, name, asker),
         address=f"{HERE}/{quote(period_name, safe='')}/{kind}/{quote(name, safe='')}",
-        now_us=context.now_us(),
     )
 
 
