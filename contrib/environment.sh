@@ -5,8 +5,8 @@
 ROOT="$(cd "$(dirname "${BASH_SOURCE[0]}")/.." && pwd -P)"
 VENV="$ROOT/.venv"
 export LC_ALL=C.UTF-8 PIP_ROOT_USER_ACTION=ignore PIP_DISABLE_PIP_VERSION_CHECK=1
-# The caller's own Python must not reach into ours.
-unset PYTHONPATH PYTHONHOME VIRTUAL_ENV
+# The caller's own Python must not reach into ours; and ours keeps what it compiled: the tests start it hundreds of times.
+unset PYTHONPATH PYTHONHOME VIRTUAL_ENV PYTHONDONTWRITEBYTECODE
 # Ordinary users rarely have the folders of snmpd, ip and nft in their path.
 PATH="$PATH:/usr/local/sbin:/usr/sbin:/sbin"
 if [[ ! -w "${HOME:-/nowhere}" ]]; then
