@@ -275,7 +275,8 @@ async def test_migrations_bring_about_exactly_the_tables_of_the_schema(path: Pat
     journal = await opened(path)
 
     def differences(connection: Connection) -> list[object]:
-        return list(compare_metadata(MigrationContext.configure(connection), schema.metadata))
+        with connection.begin():
+            return list(compare_metadata(MigrationContext.configure(connection), schema.metadata))
 
     assert await journal._thread.run(differences) == []
     await journal.close()

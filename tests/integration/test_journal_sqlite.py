@@ -339,7 +339,7 @@ async def test_the_files_are_not_for_everybody(journal: SqlJournal, path: Path) 
 
 
 async def test_the_driver_still_runs_a_function_on_its_thread(path: Path) -> None:
-    """Guards the two private names of aiosqlite that WriterThread uses: update engines.py where this fails."""
+    """Guards the private names of aiosqlite that WriterThread uses: update connections.py where this fails."""
     thread = await WriterThread.connect(path)
     ours = threading.get_ident()
     there = await thread.run_raw(lambda raw: (threading.get_ident(), raw.execute("SELECT 1").fetchone()))

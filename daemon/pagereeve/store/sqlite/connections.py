@@ -4,14 +4,17 @@ from __future__ import annotations
 
 import sqlite3
 from collections.abc import Callable
+from contextlib import suppress
 from functools import partial
 from pathlib import Path
 from typing import Any, Final, TypeVar
 
 import aiosqlite
 from sqlalchemy import URL, Connection, Engine, NullPool, StaticPool, create_engine, event
+from sqlalchemy.exc import SQLAlchemyError
 from sqlalchemy.ext.asyncio import AsyncEngine, create_async_engine
 
+from pagereeve.ports.journal import JournalUnavailable
 from pagereeve.store.records.body_forms import unpacked_body
 from pagereeve.store.sql.stored_types import FACT_TEXT
 from pagereeve.store.sqlite.watched_files import WatchedFiles
@@ -44,10 +47,13 @@ class WriterThread:
     Awaiting each statement would cost a hop apiece, which is most of the time that a small commit takes.
     """
 
-    def __init__(self, driver: aiosqlite.Connection, engine: Engine) -> None:
+    def __init__(self, driver: aiosqlite.Connection, path: Path) -> None:
         self._driver = driver
-        self._engine = engine
+        self._path = path
+        self._files: WatchedFiles | None = None
+        self._engine = _writing_engine(self._raw)
         self._connection: Connection | None = None
+        self._unclear = False
 
     @classmethod
     async def connect(cls, path: Path) -> WriterThread:
@@ -56,46 +62,139 @@ class WriterThread:
         # Else a process that ends by an exception, before it could close, would wait for this thread forever.
         driver._thread.daemon = True  # noqa: SLF001 - as SQLAlchemy does for its own; the guard test covers it
         await driver
+        thread = cls(driver, path)
         try:
-            for pragma in _WRITER_PRAGMAS:
-                await driver.execute_fetchall(pragma)
+            await thread._on_thread(partial(_prepare_writer, thread._raw))
         except BaseException:
             await driver.close()
             raise
-        driver.text_factory = ANY_TEXT
-        await driver.create_function(FACT_TEXT, 1, unpacked_body, deterministic=True)
-        raw = driver._conn  # noqa: SLF001 - aiosqlite has no public way to run a function; pinned, and a test guards it
-        engine = create_engine("sqlite://", creator=lambda: raw, poolclass=StaticPool, hide_parameters=True)
-        event.listen(engine, "begin", _begin_immediate)
-        return cls(driver, engine)
+        return thread
+
+    def watch(self, files: WatchedFiles) -> None:
+        """From now on the connection is made anew only while the files are in their places."""
+        self._files = files
 
     async def run(self, work: Callable[[Connection], Result]) -> Result:
-        """``work`` on the writer's thread, alone. It begins and ends its own transaction."""
-        return await self._call(lambda: work(self._opened()))
+        """``work`` on the writer's thread, alone. It begins and ends its own transaction; where it raises, none is
+        left open for the next.
+        """
+        return await self._on_thread(partial(self._done, lambda: work(self._opened())))
 
     async def run_raw(self, work: Callable[[sqlite3.Connection], Result]) -> Result:
         """The same outside of SQLAlchemy, for what is no transaction."""
-        raw = self._driver._conn  # noqa: SLF001 - as in connect
-        return await self._call(lambda: work(raw))
+        return await self._on_thread(partial(self._done, lambda: work(self._raw)))
 
-    async def _call(self, work: Callable[[], Result]) -> Result:
-        result: Result = await self._driver._execute(work)  # type: ignore[no-untyped-call] # noqa: SLF001 - as in connect
+    async def _on_thread(self, work: Callable[[], Result]) -> Result:
+        result: Result = await self._driver._execute(work)  # type: ignore[no-untyped-call] # noqa: SLF001 - as in _raw
         return result
+
+    @property
+    def _raw(self) -> sqlite3.Connection:
+        return self._driver._conn  # noqa: SLF001 - aiosqlite has no public way to run a function; pinned, and a test guards it
 
     def _opened(self) -> Connection:
         if self._connection is None:
             self._connection = self._engine.connect()
         return self._connection
 
+    def _done(self, work: Callable[[], Result]) -> Result:
+        """On the thread. Where its COMMIT is refused, SQLite leaves the transaction open, and SQLAlchemy does not look
+        (sqlite.org/lang_transaction.html, section 2.3): the next would begin within it.
+        """
+        if self._unclear or self._raw.in_transaction:
+            self._clear()
+        try:
+            result = work()
+            _require_ended(self._raw)
+        except BaseException:
+            self._unclear = True
+            # Where it fails it is tried again before the next work, which then hears why.
+            with suppress(sqlite3.Error, SQLAlchemyError, OSError, JournalUnavailable):
+                self._clear()
+            raise
+        return result
+
+    def _clear(self) -> None:
+        """Ends what is open. A connection that can't even be rolled back is given up for a new one.
+
+        Raises sqlite3.Error or JournalUnavailable where no other can be opened.
+        """
+        if not _rolled_back(self._raw):
+            self._open_anew()
+        elif self._connection is not None:
+            # What SQLAlchemy believes of it ends too.
+            self._connection.close()
+            self._connection = None
+        self._unclear = False
+
+    def _open_anew(self) -> None:
+        """Before the old one is closed: the last connection that closes deletes the write-ahead file."""
+        if self._files is not None:
+            self._files.require()
+        fresh = sqlite3.connect(f"{self._path.as_uri()}?mode=rw", uri=True, isolation_level=None)
+        try:
+            _prepare_writer(fresh)
+            if self._files is not None:
+                # Perhaps it opened another file, which somebody put into the place of ours.
+                self._files.require()
+        except BaseException:
+            fresh.close()
+            raise
+        connection, self._connection, old = self._connection, None, self._raw
+        self._driver._connection = fresh  # noqa: SLF001 - as in _raw
+        if connection is not None:
+            connection.invalidate()
+            connection.close()
+        old.close()
+        self._engine = _writing_engine(fresh)
+
     async def close(self) -> None:
         if self._connection is not None:
-            await self._call(self._connection.close)
+            await self._on_thread(self._connection.close)
         await self._driver.close()
+
+
+def _writing_engine(raw: sqlite3.Connection) -> Engine:
+    engine = create_engine("sqlite://", creator=lambda: raw, poolclass=StaticPool, hide_parameters=True)
+    event.listen(engine, "begin", _begin_immediate)
+    event.listen(engine, "commit", _require_open)
+    return engine
+
+
+def _prepare_writer(raw: sqlite3.Connection) -> None:
+    for pragma in _WRITER_PRAGMAS:
+        raw.execute(pragma).fetchall()
+    raw.text_factory = ANY_TEXT
+    raw.create_function(FACT_TEXT, 1, unpacked_body, deterministic=True)
+
+
+def _rolled_back(raw: sqlite3.Connection) -> bool:
+    """Is no transaction open any more?"""
+    try:
+        if raw.in_transaction:
+            raw.rollback()
+    except sqlite3.Error:
+        return False
+    return not raw.in_transaction
+
+
+def _require_ended(raw: sqlite3.Connection) -> None:
+    if raw.in_transaction:
+        raise RuntimeError("the work left its transaction open; nothing of it is stored")
 
 
 def _begin_immediate(connection: Connection) -> None:
     # A deferred transaction that reads first can't become a writer when another one wrote in between.
     connection.exec_driver_sql("BEGIN IMMEDIATE")
+
+
+def _require_open(connection: Connection) -> None:
+    """SQLite ends a transaction by itself after some errors (section 2.3, as above); the driver's commit says nothing
+    then, and what was written since would be stored in pieces.
+    """
+    raw: Any = connection.connection.driver_connection
+    if not raw.in_transaction:
+        raise sqlite3.OperationalError("the transaction was rolled back before its commit; nothing of it is stored")
 
 
 def _begin_snapshot(connection: Connection) -> None:

@@ -106,6 +106,7 @@ class SqlJournal(JournalWrites, SqlReads):
                 held.callback(newest.close)
                 files = WatchedFiles((path, wal_path(path), newest.path), (shm_path(path), lock_path(path)))
                 held.callback(files.close)
+                thread.watch(files)
                 committer = Committer(files, newest, fence)
                 sealing = partial(committer.heads.sealing.begin, now_us=clock.now_us(), path=path)
                 await thread.run(sealing)
