@@ -60,7 +60,7 @@ def _next(place: int, left: Sequence[int], fewest: int, most: int, step: int) ->
     return between[max(0, len(between) - step)] if fewest == left[0] else between[len(between) // 2]
 
 
-def _newest(rows: Ledger) -> Sequence[int]:
+def _newest(rows: Ledger) -> list[int]:
     """The latest instants that the rows name."""
     instants = [one.closes_us for one in rows.stretches]
     instants += [one.since_us for one in rows.findings]
