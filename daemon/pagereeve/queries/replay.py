@@ -8,27 +8,24 @@ made them, which the daemon's next start rebuilds. Anything else differs.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import AsyncIterator, Iterator, Mapping, Sequence
+from collections.abc import AsyncIterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
 from pagereeve.domain.badges.projector import BADGES_VERSION, SITE, rebuild_badges
-from pagereeve.domain.facts.facts import Fact, PlateauRead, ReadFailed
+from pagereeve.domain.facts.facts import Fact
 from pagereeve.domain.facts.in_force import Rules
 from pagereeve.domain.facts.site_in_force import SiteRules
 from pagereeve.domain.ledger import RowSegment
 from pagereeve.domain.projection.projector import Ledger, PrinterProjector, rebuild
 from pagereeve.domain.projection.resume_point import PROJECTION_VERSION, ResumePoint
 from pagereeve.ports.reads import FactsAndRows
+from pagereeve.queries.rows_behind import BEHIND_MAX, Run, are_of_fewer_facts
 
 EXAMPLES_MAX: Final = 10
-BEHIND_MAX: Final = 32
-"""So many of a printer's latest facts may be unprojected; a group commit and a moment's haste are fewer."""
 
 BADGES: Final = "badges"
 """The name under which the checks of badges are reported; they are of no printer."""
-
-Run = PlateauRead | ReadFailed
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,7 +122,7 @@ def _is_of_fewer_facts(
 ) -> bool:
     """The closed rows are right, and the open ones those that followed before the latest facts came.
 
-    Only what lies behind the last stored resume point is projected, once for each fact that may be missing.
+    Only what lies behind the last stored resume point is projected.
     """
     resumed = [one for one in stood if one.resume_point is not None]
     point = ResumePoint.from_json(resumed[-1].resume_point) if resumed else None
@@ -133,22 +130,14 @@ def _is_of_fewer_facts(
     if not _is_part_of(Ledger.of(closed), Ledger.of(came)):
         return False
     open_rows = Ledger.of([one for one in stood if point is None or one.anchor_us >= point.at_us])
-    for known, running in _moments_before(facts, run):
+
+    def project(known: Sequence[Fact], running: Run | None) -> Ledger:
         projector = PrinterProjector.reopened(printer, Rules.of(known), point, known)
         projector.open_run(running)
         update = projector.advance()
-        if Ledger.of(() if update is None else update.segments) == open_rows:
-            return True
-    return False
+        return Ledger.of(() if update is None else update.segments)
 
-
-def _moments_before(facts: Sequence[Fact], run: Run | None) -> Iterator[tuple[Sequence[Fact], Run | None]]:
-    """The facts as they were one fact ago, two ago ..., with what the meter was doing then, as far as it is known."""
-    for count in range(len(facts), max(-1, len(facts) - BEHIND_MAX - 1), -1):
-        known = facts[:count]
-        later = next((one for one in facts[count:] if isinstance(one, Run)), run)
-        for running in (later, None):
-            yield known, running
+    return are_of_fewer_facts(facts, run, open_rows, project)
 
 
 async def _is_of_fewer_events(rules: SiteRules, events: Sequence[Fact], stood: Sequence[RowSegment]) -> bool:

@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import time
 from dataclasses import replace
+from typing import Any
 
 import pytest
 
 from pagereeve.app.replay import replay_store
 from pagereeve.domain.ledger import Charge, RowSegment
-from pagereeve.domain.projection.projector import Ledger, rebuild
+from pagereeve.domain.projection.projector import Ledger, PrinterProjector, rebuild
 from pagereeve.queries.replay import EXAMPLES_MAX, differences, replayed_printer
+from pagereeve.queries.rows_behind import PROJECTIONS_MAX
 from pagereeve.store.memory.journal import MemoryJournal
 from tests.journal_samples import charge, key
 from tests.property.days import PRINTER, Day, make_day
@@ -44,6 +46,40 @@ async def test_rows_that_lack_the_latest_facts_are_behind_and_do_not_differ(seed
         assert one.differing == ()
         seen = seen or one.behind
     assert seen
+
+
+@pytest.fixture
+def projections(monkeypatch: pytest.MonkeyPatch) -> list[str]:
+    """One entry for each projection of open rows."""
+    made: list[str] = []
+    reopened = PrinterProjector.reopened
+
+    def counted(printer: str, *given: Any) -> PrinterProjector:
+        made.append(printer)
+        return reopened(printer, *given)
+
+    monkeypatch.setattr(PrinterProjector, "reopened", counted)
+    return made
+
+
+@pytest.mark.parametrize("missing", [1, 2, 3, 5, 8, 13])
+async def test_how_many_facts_are_missing_is_found_by_few_projections(missing: int, projections: list[str]) -> None:
+    for seed in (1, 2, 8, 9):
+        one = await replayed_printer(await journal_of(make_day(seed, 60), -missing), PRINTER)
+        assert one.differing == ()
+        assert len(projections) <= PROJECTIONS_MAX
+        projections.clear()
+
+
+async def test_that_a_row_differs_is_found_by_few_projections(projections: list[str]) -> None:
+    journal = await journal_of(make_day(3, 60))
+    stood = list(await journal.segments(PRINTER))
+    last = max(index for index, one in enumerate(stood) if one.charges)
+    stood[last] = moved(stood[last])
+    await journal.replace(PRINTER, None, stood)
+    one = await replayed_printer(journal, PRINTER)
+    assert one.differing
+    assert len(projections) <= PROJECTIONS_MAX
 
 
 async def test_rows_of_another_version_are_behind() -> None:
