@@ -7,6 +7,7 @@ from pathlib import Path
 
 import httpx2
 
+from pagereeve.app.questions.forwarding import SILENT_S
 from pagereeve.domain.facts.facts import BadgePresented, ReleaseStarted
 from pagereeve.domain.ledger import Grade, Verdict
 from tests.acceptance.timeline import a_day
@@ -115,6 +116,9 @@ async def test_a_silent_meter_costs_the_others_nothing_and_the_count_is_there_wh
 async def test_the_web_endpoints_answer(tmp_path: Path) -> None:
     async with a_day(tmp_path) as day, httpx2.AsyncClient() as client:
         host, port = day.app.http_address
-        for path, status in (("/healthz", 200), ("/readyz", 200), ("/metrics", 200), ("/nowhere", 404)):
-            assert (await client.get(f"http://{host}:{port}{path}")).status_code == status
+        for path in ("/healthz", "/readyz", "/metrics"):
+            assert (await client.get(f"http://{host}:{port}{path}")).status_code == 200
+        assert (await client.get(f"http://{host}:{port}/readyz")).json() == {"ready": True, "not_ready": {}}
+        # The first question starts the query process, and waits for it.
+        assert (await client.get(f"http://{host}:{port}/nowhere", timeout=SILENT_S)).status_code == 404
         assert (await client.get(f"http://{host}:{port}/readyz")).json() == {"ready": True, "not_ready": {}}
