@@ -64,6 +64,7 @@ ON_ONE_LOOP = {
     "test_upgrade.py": "the database",
     "test_readme.py": "processes of their own",
     "test_reads_contract.py": "the database",
+    "test_kept_facts.py": "the database",
     "test_releases.py": "the database",
     "test_signing_in.py": "what is answered; test_questions.py has the process that answers",
     "test_statement_command.py": "the commands choose their loop",

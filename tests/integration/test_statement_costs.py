@@ -254,6 +254,7 @@ CALLS: Final[dict[str, Call]] = {
     "standing_facts": Call(lambda journal: journal.standing_facts(PRINTER)),
     # The site's timeline is walked for them; what is of no person is not even read.
     "people_facts": Call(lambda journal: _all(journal.people_facts()), looks_at=SIZE.facts),
+    "people_since": Call(lambda journal: journal.people_since(0), looks_at=SIZE.facts),
     "release_facts": Call(lambda journal: journal.release_facts(SERVER, RELEASE)),
     "release_starts": Call(lambda journal: journal.release_starts(SERVER, [RELEASE, "none"], 0, LATE_US)),
     "unrouted_ends": Call(SqlJournal.unrouted_ends),

@@ -21,6 +21,7 @@ from pagereeve.ports.findings import (
     Place,
 )
 from pagereeve.ports.journal import DamagedRow, OpenRun, StoredFact
+from pagereeve.ports.kept_facts import KeptFacts
 from pagereeve.ports.losses import LossReads
 from pagereeve.ports.outbox import Kept, Queue
 from pagereeve.ports.queries import Growth
@@ -29,7 +30,12 @@ from pagereeve.ports.seal import SealReads
 
 
 class Reads(SealReads, ClosedReads, LossReads, Protocol):
-    """As ports.journal, ports.ledger, ports.outbox, ports.queries and ports.store say of methods of the same names."""
+    """As ports.journal, ports.ledger, ports.outbox, ports.queries and ports.store say of methods of the same names.
+
+    ``kept`` is what its snapshots share; None: nothing is kept from one question to the next.
+    """
+
+    kept: KeptFacts | None
 
     def snapshot(self) -> AbstractAsyncContextManager[Reads]:
         """Reads that all see one moment, whatever is written meanwhile; for one task, and not for long."""
@@ -79,6 +85,12 @@ class Reads(SealReads, ClosedReads, LossReads, Protocol):
 
     def people_facts(self) -> AsyncIterator[Fact]:
         """What is said of persons and their cost centres, in order of number (domain.accounts.people)."""
+        ...
+
+    async def people_since(self, after: int) -> tuple[int, bool]:
+        """How many facts the site's own timeline has, and whether one above ``after`` may say who is who, or that what
+        was said before is other: an erasure, other dates.
+        """
         ...
 
     def page_decisions(self) -> AsyncIterator[PagesDecided]:

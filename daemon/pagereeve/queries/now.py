@@ -18,8 +18,6 @@ from pagereeve.queries.meters import Fleet, Heard, fleet_of, heard_through
 from pagereeve.queries.totals import accounts_read
 
 WORK_SHOWN: Final = 10
-WORK_LOOKED_AT: Final = 1_000
-"""Open findings among which those with the most pages are looked for: the worst, then the oldest."""
 OPEN_SHOWN: Final = 20
 # House accounts whose pages nobody has explained until somebody explains the finding that stands beside them.
 ASKED: Final = ("stray", "surplus", "unattributed")
@@ -106,7 +104,7 @@ async def now_of(reads: Reads, today: Period, behind: Mapping[str, Sequence[str]
     async with reads.snapshot() as held:
         lanes = _lanes(behind, await fleet_of(held), await heard_through(held, behind)) if behind else []
         accounts, _ = await accounts_read(held, today)
-        found = await held.findings_page(FindingFilter(state="open"), WORK_LOOKED_AT)
+        found = await held.dearest_findings(FindingFilter(state="open"), WORK_SHOWN)
         waits = _unexplained(await held.count_findings(FindingFilter(from_us=today.from_us, to_us=today.to_us)))
         counts = await held.count_findings(FindingFilter(state="open"))
         under_way = await held.releases_page(ReleaseFilter(verdict="open"), OPEN_SHOWN)
@@ -114,7 +112,7 @@ async def now_of(reads: Reads, today: Period, behind: Mapping[str, Sequence[str]
     return NowAnswer(
         period=today,
         strips=tuple(strips_of(accounts.lines, waits)),
-        work=tuple(most_pages_first(found.findings)[:WORK_SHOWN]),
+        work=tuple(found.findings),
         open_findings=tuple(counts),
         open_releases=tuple(
             OpenNow(one.printer, one.release.source, one.release.release, one.owner, one.started_us, one.released)
@@ -179,8 +177,3 @@ def _add(strip: Strip, line: PrinterAccounts) -> None:
         strip.in_flight_printers += 1
         strip.in_flight += line.pages_waiting or 0
         strip.in_flight_unknown += line.pages_waiting is None
-
-
-def most_pages_first(findings: Sequence[Finding]) -> list[Finding]:
-    """Then the worst, then the oldest, as they come."""
-    return sorted(findings, key=lambda one: -abs(one.pages or 0))

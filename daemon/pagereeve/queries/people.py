@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Final
 
 from pagereeve.domain.accounts.people import LoginCollision, MergeFact, People, Who
 from pagereeve.domain.facts.owners import owner_key
 from pagereeve.domain.facts.people import PersonNamed
 from pagereeve.domain.values.bad_question import BadQuestion
+from pagereeve.ports.kept_facts import KeptPeople
 from pagereeve.ports.reads import Reads
+
+NOBODY: Final = KeptPeople(0, People())
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,10 +40,22 @@ class PeopleAnswer:
 
 
 async def people_of(reads: Reads) -> People:
-    people = People()
-    async for fact in reads.people_facts():
-        people.add(fact)
+    """Of one moment where ``reads`` is; nothing is to be added to it. Who has names erased, or moves to another cost
+    centre, is seen at once: what is kept stands only as long as nothing says otherwise.
+    """
+    if reads.kept is None:
+        return await _people_of(reads)
+    known = reads.kept.people or NOBODY
+    tail, changed = await reads.people_since(known.tail)
+    if tail < known.tail:
+        return await _people_of(reads)  # as of an earlier moment than what is kept
+    people = await _people_of(reads) if changed else known.people
+    reads.kept.people = KeptPeople(tail, people)
     return people
+
+
+async def _people_of(reads: Reads) -> People:
+    return People([fact async for fact in reads.people_facts()])
 
 
 def all_people(people: People) -> PeopleAnswer:

@@ -18,9 +18,12 @@ from pagereeve.console.api.site import AskedSite
 from pagereeve.console.api.turns import Turns
 from pagereeve.console.application import make_console
 from pagereeve.console.pages import begun, findings, period
+from pagereeve.console.pages.shell import HEADERS
 from pagereeve.domain.credentials.callers import Caller
 from pagereeve.domain.values.bad_question import BadQuestion
 from pagereeve.ports.journal import JournalUnavailable
+from pagereeve.queries.dearest import dearest_of
+from pagereeve.queries.totals import totals_of
 from pagereeve.store.memory.journal import MemoryJournal
 from tests.asking import ACCOUNTING, READER
 from tests.closed_month import MONTH, december
@@ -75,7 +78,13 @@ async def console(reads: MemoryJournal, turns: Turns | None = None) -> AsyncIter
             *headers_of(caller),
             *((name.replace("_", "-").encode(), one.encode()) for name, one in headers.items()),
         ]
-        scope = {"type": "http", "method": "GET", "path": at, "raw_path": at.encode(), "query_string": query.encode()}
+        scope: dict[str, Any] = {
+            "type": "http",
+            "method": "GET",
+            "path": at,
+            "raw_path": at.encode(),
+            "query_string": query.encode(),
+        }
         scope |= {"headers": told, "asgi": {"spec_version": "2.3"}, "scheme": "http", "server": ("query", 80)}
         tasks.append(asyncio.create_task(app(scope, answer.receive, answer.send)))
         return answer, tasks[-1]
@@ -109,7 +118,7 @@ class Slow:
 
 @pytest.fixture
 def slow(monkeypatch: pytest.MonkeyPatch) -> Slow:
-    one = Slow(findings.dearest_of)
+    one = Slow(dearest_of)
     monkeypatch.setattr(findings, "dearest_of", one)
     return one
 
@@ -132,9 +141,7 @@ async def test_the_frame_is_there_while_the_answer_is_worked_out(slow: Slow) -> 
     frame, rest = answer.text.split('<p class="working"')
     rest = rest.partition("</p>\n")[2].replace('<span class="answered" hidden></span>\n', "")
     assert frame + rest == quick.text
-    assert (
-        answer.headers.items() > {name: quick.headers[name] for name in begun.HEADERS if name in quick.headers}.items()
-    )
+    assert answer.headers.items() > {name: quick.headers[name] for name in HEADERS if name in quick.headers}.items()
 
 
 async def test_a_quick_page_is_one_response_as_ever(slow: Slow) -> None:
@@ -226,7 +233,7 @@ async def test_what_goes_wrong_behind_the_frame_is_told_in_the_page(slow: Slow, 
 async def test_the_time_that_a_question_may_take_holds_and_the_page_says_what_to_do(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    one = Slow(period.totals_of)
+    one = Slow(totals_of)
     monkeypatch.setattr(period, "totals_of", one)
     async with console(await december(), Turns(question_s=begun.QUICK_S * 4)) as asked:
         answer, task = asked(f"/accounts/{MONTH}")

@@ -13,6 +13,7 @@ from pagereeve.console.api.site import AskedSite
 from pagereeve.console.api.spool import Spools
 from pagereeve.console.api.told_clock import told_clock
 from pagereeve.console.api.turns import Turns
+from pagereeve.ports.kept_facts import KeptFacts
 from pagereeve.ports.reads import Reads
 
 
@@ -50,6 +51,11 @@ class ApiContext:
     turns: Turns = field(default_factory=Turns)
     spools: Spools = field(default_factory=Spools)
     streams: OpenStreams = field(default_factory=OpenStreams)
+
+    def __post_init__(self) -> None:
+        """Its questions share what is kept of the journal."""
+        if self.reads.kept is None:
+            self.reads.kept = KeptFacts()
 
     @asynccontextmanager
     async def question(self) -> AsyncIterator[Reads]:

@@ -32,6 +32,7 @@ from pagereeve.domain.seal.erasure import ERASED, erasure_digest
 from pagereeve.ports.closing import ClosedPeriod, Closing, ClosingAttempt, PackedRows
 from pagereeve.ports.erasing import Erasure, ErasureOutcome, TitleExpiry, TitlesExpired
 from pagereeve.ports.journal import DamagedRow, JournalUnavailable, OpenRun, Receipt, StoredFact
+from pagereeve.ports.kept_facts import KeptFacts
 from pagereeve.ports.outbox import Announcement, QueueRemoval
 from pagereeve.ports.queries import LAST_EVENTS_OF_SOURCE, SOURCES_LOOKED_AT, Growth
 from pagereeve.store.memory.closed import MemoryClosed
@@ -42,6 +43,7 @@ from pagereeve.store.records.fact_record import (
     BADGE_KINDS,
     DECIDED,
     ENDED,
+    PEOPLE_CHANGING,
     PEOPLE_KINDS,
     STANDING_KINDS,
     FactRecord,
@@ -81,6 +83,7 @@ class MemoryJournal(MemoryClosed, MemorySeal):
         MemoryClosed.__init__(self)
         MemorySeal.__init__(self, salts)
         self.unavailable = ""
+        self.kept: KeptFacts | None = None
         self._facts: dict[str, list[Numbered]] = defaultdict(list)
         self._said: dict[str, list[Numbered]] = defaultdict(list)
         self._firsts: dict[Identity, First] = {}
@@ -389,6 +392,11 @@ class MemoryJournal(MemoryClosed, MemorySeal):
         for one in tuple(self._facts.get("", ())):
             if one.filing.kind in PEOPLE_KINDS:
                 yield one.filing.fact
+
+    async def people_since(self, after: int) -> tuple[int, bool]:
+        said = self._said.get("", ())
+        newer = any(one.seq > after and one.filing.kind in PEOPLE_CHANGING for one in said)
+        return max((one.seq for one in said), default=0), newer
 
     async def release_facts(self, source: str, release: str) -> Sequence[Fact]:
         known = self._of_release.get((source, release), ())

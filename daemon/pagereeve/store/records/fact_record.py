@@ -32,12 +32,15 @@ ReleaseName = tuple[str, str]
 ENDED: Final = RELEASE_ENDED
 DECIDED: Final = FINDING_DECIDED
 REDATED: Final = "redated"
+ERASED: Final = "erased"
 STANDING_KINDS: Final = (
     *("policy", "settle-learned", "registered", "bound", "entrance-policy"),
     *(one.kind for one in EVENT_TYPES if one.stands),
 )
 """In force beyond their own time."""
 PEOPLE_KINDS: Final = ("assigned", *PEOPLE_CODECS)
+PEOPLE_CHANGING: Final = (*PEOPLE_KINDS, ERASED, REDATED)
+"""From these on what is said of persons may be another: the last two change facts that stood already."""
 BADGE_KINDS: Final = ("badge-unreadable", "clock-changed", *(one.kind for one in EVENT_TYPES if one.checked))
 """What the badge checks look at."""
 

@@ -7,7 +7,7 @@ from collections.abc import AsyncIterator, Mapping, Sequence
 from operator import attrgetter
 from typing import Any
 
-from sqlalchemy import CTE, Row, Select, and_, func, or_, select, tuple_, union
+from sqlalchemy import CTE, Row, Select, and_, exists, func, or_, select, tuple_, union
 
 from pagereeve.domain.facts.events import PRINTER_NOTED
 from pagereeve.domain.facts.facts import (
@@ -18,6 +18,7 @@ from pagereeve.domain.facts.facts import (
     PagesDecided,
     PlateauRead,
     PrinterNoted,
+    ReadFailed,
     ReadingNoted,
     ReleaseStarted,
 )
@@ -25,8 +26,9 @@ from pagereeve.domain.facts.noted_reading import READINGS_SOURCE
 from pagereeve.domain.facts.page_decision import DECISIONS_SOURCE
 from pagereeve.domain.facts.redating import NOT_AGREED
 from pagereeve.ports.journal import DamagedRow, OpenRun, StoredFact
+from pagereeve.ports.kept_facts import KeptFacts
 from pagereeve.ports.queries import LAST_EVENTS_OF_SOURCE, SOURCES_LOOKED_AT, Growth
-from pagereeve.store.records.fact_record import DECIDED, PEOPLE_KINDS
+from pagereeve.store.records.fact_record import DECIDED, PEOPLE_CHANGING, PEOPLE_KINDS
 from pagereeve.store.sql import tables as schema
 from pagereeve.store.sql.snapshots import PAGE_ROWS, Reader
 
@@ -45,6 +47,8 @@ _STANDS = _FACT.shift_us.is_not(None)
 
 
 class FactReads:
+    kept: KeptFacts | None = None
+
     def __init__(self, reader: Reader) -> None:
         self._reader = reader
 
@@ -236,12 +240,21 @@ class FactReads:
             page = select(_RUN.printer, _RUN.body).where(_RUN.printer > name).order_by(_RUN.printer)
             rows = await self._reader.rows(page.limit(PAGE_ROWS))
             for row in rows:
-                run = self._reader.damage.run(row.printer, row.body)
+                run = self._run_of(row.printer, row.body)
                 if run is not None:
                     yield row.printer, OpenRun(run)
             if len(rows) < PAGE_ROWS:
                 return
             name = rows[-1].printer
+
+    def _run_of(self, printer: str, body: str) -> PlateauRead | ReadFailed | None:
+        known = None if self.kept is None else self.kept.run(printer, body)
+        if known is not None:
+            return known
+        run = self._reader.damage.run(printer, body)
+        if run is not None and self.kept is not None:
+            self.kept.keep_run(printer, body, run)
+        return run
 
     async def standing_facts(self, printer: str) -> Sequence[StoredFact]:
         """In order of their numbers."""
@@ -261,6 +274,14 @@ class FactReads:
                 if not isinstance(fact, FactDamaged):
                     yield fact
             after = rows[-1].seq if len(rows) == PAGE_ROWS else None
+
+    async def people_since(self, after: int) -> tuple[int, bool]:
+        """As ports.reads says: by the key of the site's timeline, from ``after`` on."""
+        of_site = _FACT.printer == ""
+        tail = select(func.coalesce(func.max(_FACT.seq), 0)).where(of_site).scalar_subquery()
+        newer = exists().where(of_site, _FACT.seq > after, _FACT.kind.in_(PEOPLE_CHANGING))
+        row = await self._reader.first(select(tail.label("tail"), newer.label("newer")))
+        return (0, False) if row is None else (int(row.tail), bool(row.newer))
 
     async def page_decisions(self) -> AsyncIterator[PagesDecided]:
         """ports.decisions.DecisionReads. They have a source of their own, so that its index finds them."""

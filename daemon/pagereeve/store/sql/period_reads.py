@@ -10,6 +10,7 @@ from sqlalchemy import (
     CTE,
     BigInteger,
     Column,
+    ColumnClause,
     ColumnElement,
     Integer,
     Row,
@@ -18,8 +19,10 @@ from sqlalchemy import (
     column,
     exists,
     func,
+    literal,
     or_,
     select,
+    union_all,
     values,
 )
 from sqlalchemy.ext.asyncio import AsyncConnection
@@ -45,6 +48,7 @@ _LEG = schema.leg.c
 
 Between = tuple[str, str] | None
 """The names of the first and the last printer that are meant; None: of any."""
+FEW_ROWS: Final = 4
 NO_NAMES: Final = "[]"
 """A stretch's list of releases where it has none (store/records/ledger_records.py)."""
 
@@ -99,8 +103,18 @@ class PeriodReads(LedgerReads):
 def _spans(spans: Sequence[Span]) -> CTE:
     """A table of the statement's own: each span with its number, so that one statement looks at all of them."""
     columns = (column("nth", Integer), column("from_us", BigInteger), column("to_us", BigInteger))
-    rows = [(nth, from_us, to_us) for nth, (from_us, to_us) in enumerate(spans)]
-    return values(*columns, name="spans").data(rows).cte("spans")
+    return _own_table("spans", columns, [(nth, from_us, to_us) for nth, (from_us, to_us) in enumerate(spans)])
+
+
+def _own_table(name: str, columns: Sequence[ColumnClause[Any]], rows: Sequence[tuple[int, ...]]) -> CTE:
+    """Of few rows in a form that SQLAlchemy remembers: else it makes the statement anew each time (10 ms)."""
+    if len(rows) > FEW_ROWS:
+        return values(*columns, name=name).data(list(rows)).cte(name)
+    each = [
+        select(*(literal(value, one.type).label(one.name) for value, one in zip(row, columns, strict=True)))
+        for row in rows
+    ]
+    return (each[0] if len(each) == 1 else union_all(*each)).cte(name)
 
 
 def _by_span(spans: Sequence[Span], rows: Sequence[Row[Any]]) -> list[list[Row[Any]]]:
@@ -269,7 +283,7 @@ def _around(edges_us: Sequence[int], between: Between) -> CTE:
     A segment's releases start, and its stretches close, behind its anchor and not behind the next one
     (domain.projection.projector): a step down an index finds it.
     """
-    each = values(column("at_us", BigInteger), name="edges").data([(at_us,) for at_us in edges_us]).cte("edges")
+    each = _own_table("edges", (column("at_us", BigInteger),), [(at_us,) for at_us in edges_us])
     names, table = _names(between), schema.segment.c
     last = select(func.max(table.anchor_us)).where(table.printer == names.c.name, table.anchor_us < each.c.at_us)
     columns = (each.c.at_us, names.c.name.label("printer"), last.scalar_subquery().label("anchor_us"))

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 
+from pagereeve.ports.kept_facts import KeptFacts
 from pagereeve.store.sql.closed_periods import ClosedPeriodReads
 from pagereeve.store.sql.credentials import CredentialReads
 from pagereeve.store.sql.fact_reads import FactReads
@@ -34,11 +35,12 @@ class StoreReads(
 ):
     """Implements ports.reads.Reads. Raises JournalUnavailable where reading fails."""
 
-    def __init__(self, reader: Reader) -> None:
+    def __init__(self, reader: Reader, kept: KeptFacts | None = None) -> None:
         self._reader = reader
+        self.kept = kept
 
     @asynccontextmanager
     async def snapshot(self) -> AsyncIterator[StoreReads]:
         """While it is open the write-ahead file can't be cut: a question at a time, and no waiting for others."""
         async with self._reader.held() as reader:
-            yield StoreReads(reader)
+            yield StoreReads(reader, self.kept)
