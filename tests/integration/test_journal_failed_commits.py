@@ -243,7 +243,7 @@ async def test_what_sqlite_rolled_back_by_itself_is_no_commit(path: Path) -> Non
             connection.connection.driver_connection.execute("ROLLBACK")
 
     thread = await WriterThread.connect(path)
-    with pytest.raises(sqlite3.OperationalError, match="rolled back before its commit"):
+    with pytest.raises(sqlite3.OperationalError, match="rolled back before its end"):
         await thread.run(ended_within)
 
     def goes_on(connection: Any) -> list[Any]:

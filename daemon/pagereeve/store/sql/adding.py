@@ -13,6 +13,8 @@ from typing import Any
 
 from sqlalchemy import Connection, Dialect, Table, insert
 
+from pagereeve.store.sql.straight import written_all
+
 
 @dataclass(slots=True)
 class Adding:
@@ -30,7 +32,7 @@ class Adding:
         made = self._made.get(key)
         if made is None:
             made = self._made[key] = _Statement.of(self.table, names, connection.dialect)
-        connection.exec_driver_sql(made.text, made.parameters(rows))
+        written_all(connection, made.text, made.parameters(rows))
 
 
 @dataclass(frozen=True, slots=True)

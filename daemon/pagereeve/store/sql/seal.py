@@ -26,7 +26,9 @@ ONLY: Final = 1
 _ENTRY: Final = schema.seal_entry.c
 _FACT: Final = schema.fact.c
 _STATE: Final = select(schema.seal)
-_LINK: Final = select(_ENTRY.link).where(_ENTRY.printer == bindparam("printer")).order_by(_ENTRY.seq.desc()).limit(ONLY)
+_LINK: Final = Driven(
+    select(_ENTRY.link).where(_ENTRY.printer == bindparam("printer")).order_by(_ENTRY.seq.desc()).limit(ONLY)
+)
 # Entries are never deleted, so that the last one's place counts them.
 _COUNT: Final = select(func.max(_ENTRY.position))
 _ENTRIES: Final = Adding(schema.seal_entry)
@@ -59,8 +61,8 @@ class Sealing:
             state.links.clear()
 
         def previous(printer: str) -> bytes | None:
-            link = connection.execute(_LINK, {"printer": printer}).scalar()
-            return None if link is None else bytes.fromhex(link)
+            found = _LINK.rows(connection, {"printer": printer})
+            return bytes.fromhex(found[0].link) if found else None
 
         entries = seal(state, rows, previous, self.salts)
         if entries:

@@ -17,7 +17,6 @@ from pagereeve.ports.erasing import Erasure, ErasureOutcome, TitleExpiry, Titles
 from pagereeve.ports.outbox import Announcement
 from pagereeve.store.records.batch import Batch, First, Numbered, Replacement
 from pagereeve.store.records.checked_rows import Damage, claim_of, digest_text, intact, signed_run
-from pagereeve.store.records.digest_forms import unpacked_digest
 from pagereeve.store.records.fact_record import FactRecord, Identity, ReleaseName, file
 from pagereeve.store.records.frozen_rows import closed_fact
 from pagereeve.store.records.ledger_records import Columns
@@ -26,7 +25,7 @@ from pagereeve.store.sql import tables as schema
 from pagereeve.store.sql.adding import Adding
 from pagereeve.store.sql.closed_periods import freeze
 from pagereeve.store.sql.closing_parts import PartGroup
-from pagereeve.store.sql.driven import Driven
+from pagereeve.store.sql.driven import AT_ONCE_MAX, Driven, DrivenList
 from pagereeve.store.sql.erasing import erase
 from pagereeve.store.sql.outbox_writes import BEGINNING_US, announce, note_changes, part
 from pagereeve.store.sql.redating import apply_redated
@@ -34,16 +33,12 @@ from pagereeve.store.sql.seal import Sealing
 from pagereeve.store.sql.title_expiry import expire_titles
 
 HEADS_MAX = 100_000
-# SQLite allows 32,766 parameters in a statement, other databases as few as 32,767.
-IDENTITIES_MAX = 5_000
 
 # Built once: SQLAlchemy would spend more time on building them again than the database on running them.
 _BY_SOURCE = select(schema.fact.c.event_id, schema.fact.c.seq, schema.fact.c.digest).where(
     schema.sent_by(bindparam("source"))
 )
-_FIRSTS = _BY_SOURCE.where(schema.fact.c.event_id.in_(bindparam("ids", expanding=True)))
-# A list of parameters is written into the statement again each time: too slow for a single event.
-_FIRST = Driven(_BY_SOURCE.where(schema.fact.c.event_id == bindparam("id")))
+_FIRSTS = DrivenList(_BY_SOURCE, schema.fact.c.event_id)
 _NOTICES_OF = (
     select(schema.fact.c.release, *schema.CHECKED)
     .where(schema.fact.c.shift_us.is_not(None), schema.sent_by(bindparam("source")))
@@ -51,16 +46,17 @@ _NOTICES_OF = (
     # the source as soon as there are two releases.
     .order_by(schema.fact.c.release, schema.fact.c.at_us, schema.fact.c.printer, schema.fact.c.seq)
 )
-_NOTICES = _NOTICES_OF.where(schema.fact.c.release.in_(bindparam("releases", expanding=True)))
-_NOTICE = _NOTICES_OF.where(schema.fact.c.release == bindparam("release"))
-_HEAD = select(func.max(schema.fact.c.seq)).where(schema.fact.c.printer == bindparam("printer"))
+_NOTICES = DrivenList(_NOTICES_OF, schema.fact.c.release)
+_HEAD = Driven(select(func.max(schema.fact.c.seq).label("seq")).where(schema.fact.c.printer == bindparam("printer")))
 _FACTS = Adding(schema.fact)
 _RUNS = Adding(schema.open_run)
-_DROP_SEGMENTS = delete(schema.segment).where(
-    schema.segment.c.printer == bindparam("printer"), schema.segment.c.anchor_us >= bindparam("from_us")
+_DROP_SEGMENTS = Driven(
+    delete(schema.segment).where(
+        schema.segment.c.printer == bindparam("printer"), schema.segment.c.anchor_us >= bindparam("from_us")
+    )
 )
 _ROWS = [(table.name, Adding(table)) for table in (schema.segment, *schema.SEGMENT_PARTS)]
-_DROP_RUN = delete(schema.open_run).where(schema.open_run.c.printer == bindparam("printer"))
+_DROP_RUN = Driven(delete(schema.open_run).where(schema.open_run.c.printer == bindparam("printer")))
 
 
 @dataclass(slots=True)
@@ -214,38 +210,24 @@ class _Stored:
     def head(self, printer: str) -> int:
         known = self._heads.known.get(printer)
         if known is None:
-            known = self._connection.execute(_HEAD, {"printer": printer}).scalar()
+            [(known,)] = _HEAD.rows(self._connection, {"printer": printer})
         return known or 0
 
 
 def _firsts(connection: Connection, identities: set[Identity]) -> Iterable[tuple[Identity, First]]:
-    if len(identities) == 1:
-        [(source, event_id)] = identities
-        for first in _FIRST.run(connection, {"source": source, "id": event_id}):
-            yield (source, event_id), First(first.seq, claim_of(unpacked_digest(first.digest)))
-        return
     for source, group in groupby(sorted(identities), key=itemgetter(0)):
         ids = [event_id for _, event_id in group]
-        for start in range(0, len(ids), IDENTITIES_MAX):
-            part = ids[start : start + IDENTITIES_MAX]
-            for row in connection.execute(_FIRSTS, {"source": source, "ids": part}):
+        for start in range(0, len(ids), AT_ONCE_MAX):
+            for row in _FIRSTS.rows(connection, {"source": source}, ids[start : start + AT_ONCE_MAX]):
                 yield (source, row.event_id), First(row.seq, claim_of(row.digest))
 
 
 def _notices(connection: Connection, releases: set[ReleaseName]) -> Iterable[tuple[ReleaseName, Fact]]:
     damage = Damage()
-    if len(releases) == 1:
-        [(source, release)] = releases
-        for row in connection.execute(_NOTICE, {"source": source, "release": release}):
-            fact = damage.whole(row)
-            if fact is not None:
-                yield (source, release), fact
-        return
     for source, group in groupby(sorted(releases), key=itemgetter(0)):
         names = [name for _, name in group]
-        for start in range(0, len(names), IDENTITIES_MAX):
-            part = names[start : start + IDENTITIES_MAX]
-            for row in connection.execute(_NOTICES, {"source": source, "releases": part}):
+        for start in range(0, len(names), AT_ONCE_MAX):
+            for row in _NOTICES.rows(connection, {"source": source}, names[start : start + AT_ONCE_MAX]):
                 fact = damage.whole(row)
                 if fact is not None:
                     yield (source, row.release), fact
@@ -269,7 +251,7 @@ def _write(connection: Connection, batch: Batch) -> None:
         ]
         connection.execute(insert(schema.conflict), rows)
     if batch.open_runs:
-        connection.execute(_DROP_RUN, [{"printer": printer} for printer in batch.open_runs])
+        _DROP_RUN.run_all(connection, [{"printer": printer} for printer in batch.open_runs])
         rows = [{"printer": printer, "body": signed_run(body)} for printer, body in batch.open_runs.items()]
         _RUNS.add(connection, rows)
     redated = [apply_redated(connection, one) for one in batch.redates]
@@ -317,7 +299,6 @@ def _replace(connection: Connection, lot: Sequence[Replacement]) -> None:
         {"printer": one.printer, "from_us": BEGINNING_US if one.from_anchor_us is None else one.from_anchor_us}
         for one in lot
     ]
-    if dropped:
-        connection.execute(_DROP_SEGMENTS, dropped)
+    _DROP_SEGMENTS.run_all(connection, dropped)
     for table, adding in _ROWS:
         adding.add(connection, [row for one in lot for row in one.rows.get(table, ())])

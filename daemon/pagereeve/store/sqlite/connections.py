@@ -17,6 +17,7 @@ from sqlalchemy.ext.asyncio import AsyncEngine, create_async_engine
 from pagereeve.ports.journal import JournalUnavailable
 from pagereeve.store.records.body_forms import unpacked_body
 from pagereeve.store.sql.stored_types import FACT_TEXT
+from pagereeve.store.sql.straight import begun, require_open
 from pagereeve.store.sqlite.watched_files import WatchedFiles
 
 Result = TypeVar("Result")
@@ -157,7 +158,7 @@ class WriterThread:
 def _writing_engine(raw: sqlite3.Connection) -> Engine:
     engine = create_engine("sqlite://", creator=lambda: raw, poolclass=StaticPool, hide_parameters=True)
     event.listen(engine, "begin", _begin_immediate)
-    event.listen(engine, "commit", _require_open)
+    event.listen(engine, "commit", require_open)
     return engine
 
 
@@ -185,16 +186,7 @@ def _require_ended(raw: sqlite3.Connection) -> None:
 
 def _begin_immediate(connection: Connection) -> None:
     # A deferred transaction that reads first can't become a writer when another one wrote in between.
-    connection.exec_driver_sql("BEGIN IMMEDIATE")
-
-
-def _require_open(connection: Connection) -> None:
-    """SQLite ends a transaction by itself after some errors (section 2.3, as above); the driver's commit says nothing
-    then, and what was written since would be stored in pieces.
-    """
-    raw: Any = connection.connection.driver_connection
-    if not raw.in_transaction:
-        raise sqlite3.OperationalError("the transaction was rolled back before its commit; nothing of it is stored")
+    begun(connection, "BEGIN IMMEDIATE")
 
 
 def _begin_snapshot(connection: Connection) -> None:
