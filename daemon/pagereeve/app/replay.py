@@ -49,7 +49,7 @@ class ReplayReport:
 
 
 def collect_seldom() -> None:
-    """For a process that does nothing else: what a printer's history is made of lives until the next printer's turn,
+    """For a process that does nothing else: what is made of a history, or of a page of rows, lives until the next turn,
     and to look through it for cycles again and again would cost a quarter of the time.
     """
     gc.collect()

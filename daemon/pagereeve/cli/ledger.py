@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import asyncio
+from collections.abc import Iterable
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, BinaryIO
 
 from cyclopts import Parameter
 
+from pagereeve.app.replay import collect_seldom
 from pagereeve.cli.journal import open_reads
 from pagereeve.cli.options import CONFIG_DEFAULT, Config, DataDir, From, PeriodName, Printer, To, Zone
 from pagereeve.cli.output import complain, output_file
@@ -42,6 +44,7 @@ def ledger(
     release, what goes to house accounts by the first start. After them, what decisions about pages moved.
     """
     asked = site_of(config, data_dir, zone).chosen(period, from_, to)
+    collect_seldom()
     asyncio.run(_write(config, data_dir, asked, printer, out))
 
 
@@ -53,13 +56,13 @@ async def _write(config: Path, data_dir: Path | None, period: Period, printer: s
             return
         text = LedgerText(period.zone)
         with output_file(out) as file:
-            file.writelines(f"{line}\n".encode() for line in text.beginning(await held.seal_head()))
+            _put(file, text.beginning(await held.seal_head()))
             async for one in entries_of(held, period, printer):
-                file.writelines(f"{line}\n".encode() for line in text.entry(one.posting, one.stretch, one.at_us))
+                _put(file, text.entry(one.posting, one.stretch, one.at_us))
             for posting in await decided_in(held, period):
                 if printer in {None, posting.printer}:
-                    file.writelines(f"{line}\n".encode() for line in text.decision(posting))
-            file.writelines(f"{line}\n".encode() for line in text.balances())
+                    _put(file, text.decision(posting))
+            _put(file, text.balances())
 
 
 async def _write_closed(held: Reads, closed: ClosedPeriod, printer: str | None, out: Path | None) -> None:
@@ -70,7 +73,13 @@ async def _write_closed(held: Reads, closed: ClosedPeriod, printer: str | None, 
         complain(line)
     with output_file(out) as file:
         beginning = [*text.beginning(seal_head_of(closed)), *(f"; {line}" for line in made)]
-        file.writelines(f"{line}\n".encode() for line in beginning)
+        _put(file, beginning)
         async for one in known.entries:
-            file.writelines(f"{line}\n".encode() for line in closed_entry_lines(text, one, zone))
-        file.writelines(f"{line}\n".encode() for line in text.balances())
+            _put(file, closed_entry_lines(text, one, zone))
+        _put(file, text.balances())
+
+
+def _put(file: BinaryIO, lines: Iterable[str]) -> None:
+    text = "\n".join(lines)
+    if text:
+        file.write(f"{text}\n".encode())

@@ -43,7 +43,8 @@ class FindingFilter:
 @dataclass(frozen=True, slots=True)
 class FindingCount:
     """``findings`` of equal severity, kind, state and reason. Pages are in the meters' steps: those that are too many
-    and those that are too few are added up apart; findings that are not about pages have none.
+    and those that are too few are added up apart; findings that are not about pages have none, and ``about_pages`` of
+    them are.
     """
 
     severity: Severity
@@ -53,6 +54,7 @@ class FindingCount:
     findings: int
     too_many: int
     too_few: int
+    about_pages: int
 
 
 @dataclass(frozen=True, slots=True)

@@ -52,8 +52,8 @@ class LedgerStore(FindingLookup, RowWrites, Protocol):
         """Those that the postings in [from_us, to_us) were made of."""
         ...
 
-    def postings(self, from_us: int, to_us: int) -> AsyncIterator[Posting]:
-        """Postings of stretches that closed in [from_us, to_us)."""
+    def postings(self, from_us: int, to_us: int, printer: str | None = None) -> AsyncIterator[Posting]:
+        """Postings of stretches that closed in [from_us, to_us), of all printers or of one."""
         ...
 
     async def findings_of(self, release: ReleaseKey) -> Sequence[Finding]:

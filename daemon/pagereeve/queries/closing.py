@@ -6,7 +6,16 @@ from bisect import bisect_right
 from collections.abc import AsyncIterator, Sequence
 from dataclasses import dataclass
 
-from pagereeve.domain.accounts.closing import ChargesSeen, Concern, OutOfOrder, Span, concerns_of, order_trouble
+from pagereeve.domain.accounts.closing import (
+    NAMES_MAX,
+    ChargesSeen,
+    Concern,
+    FindingsSeen,
+    OutOfOrder,
+    Span,
+    concerns_of,
+    order_trouble,
+)
 from pagereeve.domain.accounts.frozen import (
     FrozenAdjustment,
     FrozenCharge,
@@ -22,9 +31,9 @@ from pagereeve.domain.accounts.people import People
 from pagereeve.domain.accounts.period_sums import PeriodSums
 from pagereeve.domain.accounts.periods import ALWAYS_US, Period
 from pagereeve.domain.accounts.printer_accounts import AccountsOfPeriod, accounts_of
-from pagereeve.domain.ledger import HOUSE_ACCOUNTS, Finding, account_kind
+from pagereeve.domain.ledger import HOUSE_ACCOUNTS, account_kind
 from pagereeve.ports.closing import ClosedPeriod
-from pagereeve.ports.findings import PAGE_MAX, FindingFilter
+from pagereeve.ports.findings import FindingFilter, FindingsPage
 from pagereeve.ports.reads import Reads
 from pagereeve.queries.adjustments import outstanding_in
 from pagereeve.queries.day_sums import sums_by_day
@@ -81,14 +90,14 @@ async def _silent(held: Reads, period: Period, accounts: AccountsOfPeriod) -> li
     return silent
 
 
-async def _open_findings(held: Reads, period: Period) -> list[Finding]:
+async def _open_findings(held: Reads, period: Period) -> FindingsSeen:
+    """Counted by the database: of a large site's month they are tens of thousands."""
     wanted = FindingFilter("open", from_us=period.from_us, to_us=period.to_us)
-    page = await held.findings_page(wanted, PAGE_MAX)
-    findings = list(page.findings)
-    while page.after is not None:
-        page = await held.findings_page(wanted, PAGE_MAX, page.after)
-        findings += page.findings
-    return findings
+    counts = await held.count_findings(wanted)
+    pages = sum(one.too_many + one.too_few for one in counts) if any(one.about_pages for one in counts) else None
+    worst = await held.findings_page(wanted, NAMES_MAX) if counts else FindingsPage((), None)
+    names = tuple(one.id for one in worst.findings)
+    return FindingsSeen(sum(one.findings for one in counts), pages, names)
 
 
 async def detailed_rows(held: Reads, period: Period) -> AsyncIterator[FrozenRow]:

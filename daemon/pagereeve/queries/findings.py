@@ -90,7 +90,9 @@ async def finding_of(reads: Reads, name: str) -> FindingsAnswer:
         shown = await offered(held, [found])
         booked = await uncharged_of(held, shown)
     pages = found.pages or 0
-    count = FindingCount(found.severity, found.kind, found.state, found.reason, 1, max(0, pages), max(0, -pages))
+    count = FindingCount(
+        found.severity, found.kind, found.state, found.reason, 1, max(0, pages), max(0, -pages), found.pages is not None
+    )
     return FindingsAnswer(tuple(shown), (count,), None, booked)
 
 

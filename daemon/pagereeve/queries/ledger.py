@@ -68,8 +68,7 @@ async def _edges(reads: Reads, period: Period, printer: str | None) -> Mapping[P
         return {}
     return {
         one.posting: one
-        for segment in await reads.edge_segments(period.from_us, period.to_us)
-        if printer is None or segment.printer == printer
+        for segment in await reads.edge_segments(period.from_us, period.to_us, printer)
         for one in received_in(segment)
         if one.posting is not None and one.lies_over_an_edge_of(period)
     }
@@ -77,9 +76,8 @@ async def _edges(reads: Reads, period: Period, printer: str | None) -> Mapping[P
 
 async def _batches(reads: Reads, period: Period, printer: str | None) -> AsyncIterator[list[Posting]]:
     batch: list[Posting] = []
-    async for posting in reads.postings(period.from_us, period.to_us):
-        if printer is None or posting.printer == printer:
-            batch.append(posting)
+    async for posting in reads.postings(period.from_us, period.to_us, printer):
+        batch.append(posting)
         if len(batch) == BATCH:
             yield batch
             batch = []

@@ -9,9 +9,10 @@ from __future__ import annotations
 
 import hashlib
 import re
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
-from datetime import timedelta
+from datetime import date, timedelta
+from functools import lru_cache
 from typing import Final
 from zoneinfo import ZoneInfo
 
@@ -20,9 +21,9 @@ from pagereeve.domain.accounts.membership import StretchIndex
 from pagereeve.domain.accounts.periods import local
 from pagereeve.domain.facts.in_force import MAINTENANCE, TEST_PAGES
 from pagereeve.domain.facts.owners import owner_key
-from pagereeve.domain.ledger import Posting, ReleaseKey, Stretch, cost_centre_of, is_house, is_meter
+from pagereeve.domain.ledger import Grade, Posting, ReleaseKey, Stretch, Verdict, cost_centre_of, is_house, is_meter
 from pagereeve.domain.values.amounts import amount
-from pagereeve.domain.values.instants import to_text
+from pagereeve.domain.values.instants import EPOCH, SECOND_US, to_text
 from pagereeve.ports.seal import SealHead
 from pagereeve.reports.seal import head_line
 
@@ -30,6 +31,7 @@ OPENED: Final = "1970-01-01"
 CLAIM: Final = "claim:"
 """Accounts of what was claimed and is in no account of pages, once a decision settles it."""
 RELEASES_NAMED_MAX: Final = 20
+_MINUTE_US: Final = 60 * SECOND_US
 _SPECIAL: Final = re.compile(r"[^A-Za-z0-9]")
 # Beancount's limit for a commodity's name is 24 characters.
 _SHORT: Final = re.compile(r"[A-Z][A-Z0-9]{0,11}", re.ASCII)
@@ -70,6 +72,9 @@ class LedgerText:
         self._names: dict[str, str] = {}
         self._sums: dict[tuple[str, str], int] = {}
         self._last_us = 0
+        self._commodities: dict[tuple[str, str], str] = {}
+        self._minute = -1
+        self._date = EPOCH.date()
 
     def beginning(self, seal: SealHead | None = None) -> Iterator[str]:
         """``seal``: of the journal that the ledger is made from."""
@@ -77,25 +82,46 @@ class LedgerText:
         if seal is not None:
             yield f"; made from {head_line(seal)}"
 
-    def entry(self, posting: Posting, stretch: Stretch | None, at_us: int | None = None) -> Iterator[str]:
-        """A transaction, after the directives that open what it names for the first time."""
+    def entry(self, posting: Posting, stretch: Stretch | None, at_us: int | None = None) -> Sequence[str]:
+        """A transaction, after the directives that open what it names for the first time. There are many of these: a
+        list is made in one go, and what is the same in the next one is kept.
+        """
         if not posting.legs:
-            return
-        unit = "UNKNOWN" if stretch is None else stretch.unit.value.upper()
-        commodity = commodity_of(posting.channel, unit)
-        yield from self._commodity(commodity, posting.channel, unit)
+            return ()
+        lines: list[str] = []
+        commodity = self._commodity_in(posting.channel, "UNKNOWN" if stretch is None else stretch.unit.value, lines)
         for account, _ in posting.legs:
-            yield from self._open(account)
+            if account not in self._names:
+                lines += self._open(account)
         dated_us = posting.closes_us if at_us is None else at_us
         self._last_us = max(self._last_us, dated_us)
-        yield f"\n{local(dated_us, self._zone).date()} * {_quoted(_narration(stretch))}"
-        yield f"  printer: {_quoted(posting.printer)}"
-        yield f"  run: {posting.run}"
-        yield f"  opens: {_quoted(to_text(posting.opens_us))}"
-        yield f"  closes: {_quoted(to_text(posting.closes_us))}"
+        opens, closes = _instant(posting.opens_us), _instant(posting.closes_us)
+        lines += (
+            f"\n{self._day(dated_us)} * {_quoted(_narration(stretch))}",
+            f"  printer: {_quoted(posting.printer)}",
+            f"  run: {posting.run}",
+            f'  opens: "{opens}"',
+            f'  closes: "{closes}"',
+        )
         if stretch is not None and stretch.releases:
-            yield f"  releases: {_quoted(_named(stretch.releases))}"
-        yield from self._legs(posting.legs, commodity)
+            lines.append(f"  releases: {_quoted(_named(stretch.releases))}")
+        lines += self._legs(posting.legs, commodity)
+        return lines
+
+    def _commodity_in(self, channel: str, unit: str, lines: list[str]) -> str:
+        """Opened in ``lines`` where this is the first of it."""
+        known = self._commodities.get((channel, unit))
+        if known is None:
+            known = self._commodities[channel, unit] = commodity_of(channel, unit.upper())
+            lines += self._commodity(known, channel, unit.upper())
+        return known
+
+    def _day(self, at_us: int) -> date:
+        """Most are of the minute of the one before; no clock is put forward or back within one."""
+        minute = at_us // _MINUTE_US
+        if minute != self._minute:
+            self._minute, self._date = minute, local(at_us, self._zone).date()
+        return self._date
 
     def received(self, one: Received) -> Iterator[str]:
         """A transaction of no stretch that is known."""
@@ -136,11 +162,14 @@ class LedgerText:
             yield f"\n{OPENED} commodity {commodity}"
             yield f"  name: {_quoted(f'{unit.lower()} of channel {channel}')}"
 
-    def _legs(self, legs: Iterable[tuple[str, int]], commodity: str) -> Iterator[str]:
+    def _legs(self, legs: Iterable[tuple[str, int]], commodity: str) -> Sequence[str]:
+        lines = []
         for account, pages in legs:
-            name = self._name(account)
-            self._sums[name, commodity] = self._sums.get((name, commodity), 0) + pages
-            yield f"  {name}  {pages} {commodity}"
+            name = self._names.get(account) or self._name(account)
+            key = (name, commodity)
+            self._sums[key] = self._sums.get(key, 0) + pages
+            lines.append(f"  {name}  {pages} {commodity}")
+        return lines
 
     def _open(self, account: str) -> Iterator[str]:
         name = self._name(account)
@@ -199,8 +228,12 @@ def _narration(stretch: Stretch | None) -> str:
     if not stretch.releases:
         noted = next((reason for reason in stretch.reasons if reason in {MAINTENANCE, TEST_PAGES}), "")
         return noted or "pages that nobody released"
-    whose = amount(len(stretch.releases), "release")
-    return f"{whose}, {stretch.grade}, {stretch.verdict}"
+    return _of_releases(len(stretch.releases), stretch.grade, stretch.verdict)
+
+
+@lru_cache(maxsize=512)
+def _of_releases(releases: int, grade: Grade, verdict: Verdict) -> str:
+    return f"{amount(releases, 'release')}, {grade}, {verdict}"
 
 
 def _named(keys: tuple[ReleaseKey, ...]) -> str:
@@ -210,5 +243,12 @@ def _named(keys: tuple[ReleaseKey, ...]) -> str:
 
 
 def _quoted(text: str) -> str:
-    escaped = text.replace("\\", "\\\\").replace('"', '\\"')
-    return f'"{escaped}"'
+    if '"' in text or "\\" in text:
+        text = text.replace("\\", "\\\\").replace('"', '\\"')
+    return f'"{text}"'
+
+
+@lru_cache(maxsize=64)
+def _instant(at_us: int) -> str:
+    """The channels of a meter have the same two, and where one stretch closes the next one opens."""
+    return to_text(at_us)

@@ -11,6 +11,7 @@ import pytest
 from pagereeve.console.api.asker import SignedIn, headers_of
 from pagereeve.console.api.closing_told import ClosingTold
 from pagereeve.domain.credentials.callers import Caller
+from pagereeve.domain.values.instants import to_text
 from pagereeve.store.memory.journal import MemoryJournal
 from tests.asking import ACCOUNTING, READER, asking
 from tests.closed_month import HOSTILE, MONTH, close_december, december
@@ -78,6 +79,33 @@ async def test_why_it_was_not_closed_is_told_until_it_is() -> None:
     assert "Closed: its figures stay as they are." in closed
     assert "and is not" not in closed
     assert FORM not in closed
+
+
+async def test_the_list_of_periods_says_which_one_is_being_closed_and_which_was_not() -> None:
+    told, kept = ClosingTold(MONTH, NOON_US - SECOND_US), await december()
+    assert f"{MONTH}</a> is being closed, since" in (await shown(kept, ACCOUNTING, told, "/accounts")).text
+    failed = (await shown(kept, ACCOUNTING, replace(told, problem=HOSTILE), "/accounts")).text
+    assert "and is not: &lt;script&gt;" in failed
+    assert (
+        "closed"
+        not in (await shown(kept, ACCOUNTING, None, "/accounts")).text.partition("<main")[2].partition("<table")[0]
+    )
+
+
+async def test_programs_are_told_of_a_close_under_way_and_of_why_it_came_to_nothing() -> None:
+    told, kept, path = ClosingTold(MONTH, NOON_US - SECOND_US), await december(), f"/v1/periods/{MONTH}"
+    since = "2026-01-01T11:59:59.000000Z"
+    assert to_text(told.since_us) == since
+    going = (await shown(kept, READER, told, path)).json()
+    assert (going["state"], going["closing"], going["concerns"]) == ("closing", {"since": since, "problem": None}, [])
+    failed = (await shown(kept, READER, replace(told, problem="a jam"), path)).json()
+    assert (failed["state"], failed["closing"]) == ("closable", {"since": since, "problem": "a jam"})
+    for other in (None, replace(told, period="2025-11")):
+        one = (await shown(kept, READER, other, path)).json()
+        assert (one["state"], one["closing"]) == ("closable", None)
+    await close_december(kept)
+    closed = (await shown(kept, READER, told, path)).json()
+    assert (closed["state"], closed["closing"]) == ("closed", None)
 
 
 async def test_a_periods_page_leads_to_its_closing_until_it_is_closed() -> None:

@@ -10,6 +10,7 @@ from fastapi import APIRouter, Path, Query
 from starlette.responses import HTMLResponse
 
 from pagereeve.console.api.asker import Asker, Asking
+from pagereeve.console.api.closing_told import Closing
 from pagereeve.console.api.context import Context
 from pagereeve.console.api.problems import ApiProblem
 from pagereeve.console.api.site import AskedSite
@@ -60,7 +61,7 @@ async def named_period(held: Reads, site: AskedSite, name: str) -> Period:
 
 
 @router.get(HERE)
-async def accounts(context: Context, asker: Asking, before: MonthName = None) -> HTMLResponse:
+async def accounts(context: Context, asker: Asking, told: Closing, before: MonthName = None) -> HTMLResponse:
     now_us, site = context.now_us(), context.site
     async with context.question() as held:
         known = await account_periods(held, site.zone, site.own_periods, now_us, before)
@@ -77,6 +78,7 @@ async def accounts(context: Context, asker: Asking, before: MonthName = None) ->
         known=known,
         groups=[one for one in groups if one[1]],
         before=before,
+        told=told,
         last=next(iter(_listed(() if known.last_whole is None else (known.last_whole,), asker)), None),
         now_us=now_us,
     )

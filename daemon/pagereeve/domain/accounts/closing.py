@@ -5,13 +5,13 @@ Whatever hinders can be overruled with a reason: what comes later is then an adj
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Final, Literal
 
 from pagereeve.domain.accounts.printer_accounts import AccountsOfPeriod
 from pagereeve.domain.accounts.totals import Total
-from pagereeve.domain.ledger import Charge, Finding
+from pagereeve.domain.ledger import Charge
 
 ConcernKind = Literal[
     "windows-open", "pages-waiting", "findings-open", "meters-silent", "rows-damaged", "not-conserved", "unproven"
@@ -90,6 +90,17 @@ def _in_the_way(wanted: Span, closed: Sequence[Span]) -> OutOfOrder | None:
     return None
 
 
+@dataclass(frozen=True, slots=True)
+class FindingsSeen:
+    """The open ``findings`` that began in the period; ``pages`` is None where none is about pages. ``names`` are those
+    of the worst.
+    """
+
+    findings: int
+    pages: int | None
+    names: tuple[str, ...]
+
+
 @dataclass(slots=True)
 class ChargesSeen:
     """What a period's charges say of concerns: fed one by one, memory in proportion to the open releases."""
@@ -114,17 +125,17 @@ class ChargesSeen:
 def concerns_of(
     accounts: AccountsOfPeriod,
     seen: ChargesSeen,
-    findings: Iterable[Finding],
+    findings: FindingsSeen,
     silent: Sequence[str],
     damaged: int,
 ) -> list[Concern]:
-    """``findings`` are the open ones that began in the period, ``silent`` the printers whose meter gave no count since
+    """``silent`` are the printers whose meter gave no count since
     its end, ``damaged`` how many stored rows could not be read.
     """
     found = [
         Concern("windows-open", len(seen.open_releases), seen.open_pages),
         _waiting(accounts),
-        _findings(list(findings)),
+        Concern("findings-open", findings.findings, findings.pages, findings.names[:NAMES_MAX]),
         Concern("meters-silent", len(silent), None, tuple(sorted(silent)[:NAMES_MAX])),
         Concern("rows-damaged", damaged),
         _not_conserved(accounts),
@@ -145,12 +156,6 @@ def _waiting(accounts: AccountsOfPeriod) -> Concern:
     some_unknown = len(known_pages) < len(pages)
     names = tuple(sorted(pages)[:NAMES_MAX])
     return Concern("pages-waiting", len(pages), None if some_unknown else sum(known_pages), names)
-
-
-def _findings(findings: Sequence[Finding]) -> Concern:
-    pages = [abs(one.pages) for one in findings if one.pages is not None]
-    names = tuple(one.id for one in findings[:NAMES_MAX])
-    return Concern("findings-open", len(findings), sum(pages) if pages else None, names)
 
 
 def _not_conserved(accounts: AccountsOfPeriod) -> Concern:

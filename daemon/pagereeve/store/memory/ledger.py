@@ -76,8 +76,9 @@ class MemoryLedger(MemoryOutbox):
         fitting = [segment for segment in known if segment.anchor_us <= at_us and segment.resume_point is not None]
         return fitting[-1] if fitting else None
 
-    async def edge_segments(self, from_us: int, to_us: int) -> Sequence[RowSegment]:
-        return edge_segments(self._all(), from_us, to_us)
+    async def edge_segments(self, from_us: int, to_us: int, printer: str | None = None) -> Sequence[RowSegment]:
+        known = edge_segments(self._all(), from_us, to_us)
+        return [one for one in known if printer in {None, one.printer}]
 
     async def period_segments(self, printer: str, from_us: int, to_us: int) -> Sequence[RowSegment]:
         return [
@@ -142,10 +143,9 @@ class MemoryLedger(MemoryOutbox):
         known = (one for segment in self._all() for one in segment.stretches if from_us <= one.closes_us < to_us)
         return [one for one in known if stretch_place(one) in places]
 
-    async def postings(self, from_us: int, to_us: int) -> AsyncIterator[Posting]:
-        known = [
-            posting for segment in self._all() for posting in segment.postings if from_us <= posting.closes_us < to_us
-        ]
+    async def postings(self, from_us: int, to_us: int, printer: str | None = None) -> AsyncIterator[Posting]:
+        segments = (one for one in self._all() if printer in {None, one.printer})
+        known = [posting for one in segments for posting in one.postings if from_us <= posting.closes_us < to_us]
         for posting in sorted(known, key=lambda one: (one.closes_us, one.printer, one.run, one.channel)):
             yield posting
 
@@ -206,7 +206,8 @@ def _count(findings: Sequence[Finding]) -> FindingCount:
     """Of findings that are alike."""
     one, pages = findings[0], [finding.pages or 0 for finding in findings]
     too_many, too_few = sum(max(0, many) for many in pages), sum(max(0, -many) for many in pages)
-    return FindingCount(one.severity, one.kind, one.state, one.reason, len(findings), too_many, too_few)
+    about_pages = sum(finding.pages is not None for finding in findings)
+    return FindingCount(one.severity, one.kind, one.state, one.reason, len(findings), too_many, too_few, about_pages)
 
 
 def _as_read_back(segment: RowSegment) -> RowSegment:

@@ -62,12 +62,14 @@ class FindingReads(LedgerReads):
             func.count().label("findings"),
             func.sum(case((pages > 0, pages), else_=0)).label("too_many"),
             func.sum(case((pages < 0, -pages), else_=0)).label("too_few"),
+            func.count(_FINDING.pages).label("about_pages"),
         )
         grouped = statement.where(_wanted(wanted)).group_by(_RANK, *keys).order_by(_RANK, *keys)
         rows = await self._reader.rows(grouped)
         return [
             FindingCount(
-                row.severity, row.kind, row.state, row.reason, row.findings, int(row.too_many), int(row.too_few)
+                *(row.severity, row.kind, row.state, row.reason),
+                *(row.findings, int(row.too_many), int(row.too_few), row.about_pages),
             )
             for row in rows
         ]

@@ -21,12 +21,13 @@ from sqlalchemy import (
 )
 from sqlalchemy.ext.asyncio import AsyncConnection
 
-from pagereeve.domain.ledger import Charge, Finding, Posting, ReleaseKey, RowSegment, Stretch
+from pagereeve.domain.ledger import Charge, Finding, ReleaseKey, RowSegment, Stretch
 from pagereeve.domain.projection.running_totals import RunningTotals
-from pagereeve.store.records.ledger_records import charge_of, finding_of, posting_of, stretch_of
+from pagereeve.store.records.ledger_records import charge_of, finding_of, stretch_of
 from pagereeve.store.records.segment_records import by_part, segments_of
 from pagereeve.store.sql import tables as schema
-from pagereeve.store.sql.snapshots import PAGE_ROWS, Reader
+from pagereeve.store.sql.posting_reads import PostingReads
+from pagereeve.store.sql.snapshots import PAGE_ROWS
 
 Rows = Sequence[Row[Any]]
 
@@ -34,10 +35,7 @@ _AT_ONCE = 500
 _TABLES = (schema.segment, *schema.SEGMENT_PARTS)
 
 
-class LedgerReads:
-    def __init__(self, reader: Reader) -> None:
-        self._reader = reader
-
+class LedgerReads(PostingReads):
     async def segment_before(self, printer: str, at_us: int) -> RowSegment | None:
         table = schema.segment.c
         latest = select(table.anchor_us).where(
@@ -59,7 +57,7 @@ class LedgerReads:
         """
         table = schema.charge.c
         order = (table.started_us, table.printer, table.source, table.release, table.channel)
-        async for page, _ in self._pages(schema.charge, order, from_us, to_us):
+        async for page in self._pages(schema.charge, order, from_us, to_us):
             for row in page:
                 yield charge_of(row)
 
@@ -78,43 +76,21 @@ class LedgerReads:
         rows = await self._reader.rows(statement.order_by(table.opens_us, *_key(schema.stretch)))
         return [stretch_of(row) for row in rows]
 
-    async def stretches_posted(self, from_us: int, to_us: int) -> Sequence[Stretch]:
-        """One statement: down the index of the postings' closings, and for each place down its printer's."""
-        posting, names = schema.posting.c, ("printer", "closes_us", "opens_us", "run", "channel")
-        within = (posting.closes_us >= from_us, posting.closes_us < to_us)
-        # Of distinct places: joined with the postings themselves, SQLite would look through the span for each.
-        places = select(*(posting[name] for name in names)).where(*within).distinct().subquery()
-        here = and_(*(schema.stretch.c[name] == places.c[name] for name in names))
-        statement = select(schema.stretch).select_from(places.join(schema.stretch, here))
-        rows = await self._reader.rows(statement.order_by(*_key(schema.stretch)))
-        return [stretch_of(row) for row in rows]
-
-    async def postings(self, from_us: int, to_us: int) -> AsyncIterator[Posting]:
-        """In order of their closing, then printer, run, channel.
-
-        A projection that runs meanwhile may move a closing past the page that is out; ``segments`` is one snapshot.
-        """
-        table = schema.posting.c
-        order = (table.closes_us, table.printer, table.run, table.channel)
-        async for page, parts in self._pages(schema.posting, order, from_us, to_us, schema.leg):
-            legs = by_part(parts)
-            for row in page:
-                yield posting_of(row, legs.get((row.printer, row.anchor_us, row.ordinal), ()))
-
     async def _pages(
-        self, table: Table, order: Sequence[ColumnElement[Any]], from_us: int, to_us: int, parts: Table | None = None
-    ) -> AsyncIterator[tuple[Rows, Rows]]:
-        """Pages whose first column of ``order`` lies in [from_us, to_us), each with its rows of ``parts``."""
-        rest = select(table).where(order[0] >= from_us, order[0] < to_us).order_by(*order, *_place(table))
-        statement = rest
+        self, table: Table, order: Sequence[ColumnElement[Any]], from_us: int, to_us: int
+    ) -> AsyncIterator[Rows]:
+        """Pages whose first column of ``order`` lies in [from_us, to_us)."""
+        rest = select(table).order_by(*order, *_place(table))
+        statement = rest.where(order[0] >= from_us, order[0] < to_us)
         while True:
             async with self._reader.snapshot() as connection:
                 page = await _page(connection, statement, table, order)
-                belonging = () if parts is None else await _belonging(connection, parts, table, order, page)
-            yield page, belonging
+            yield page
             if len(page) < PAGE_ROWS:
                 return
-            statement = rest.where(tuple_(*order) > _values(page[-1], order))
+            # From the last one's instant on: by the row of values alone SQLite would go through all before it.
+            since = order[0] >= _value(page[-1], order[0])
+            statement = rest.where(since, order[0] < to_us, tuple_(*order) > _values(page[-1], order))
 
     async def running_totals(self, printer: str, before_us: int) -> RunningTotals:
         """ports.store.Store."""
@@ -200,25 +176,6 @@ async def _page(
     behind = tuple_(*_place(table)) > _values(page[-1], _place(table))
     ties = await connection.execute(select(table).where(equal, behind).order_by(*_place(table)))
     return [*page, *ties.all()]
-
-
-async def _belonging(
-    connection: AsyncConnection, parts: Table, table: Table, order: Sequence[ColumnElement[Any]], page: Rows
-) -> Rows:
-    """The parts of a page's rows, by a join over the span of ``order`` that the page is.
-
-    By the keys of its rows, as a list of row values, SQLite would walk through all parts.
-    """
-    if not page:
-        return ()
-    first, last = page[0], page[-1]
-    span = (
-        order[0].between(_value(first, order[0]), _value(last, order[0])),
-        tuple_(*order) >= _values(first, order),
-        tuple_(*order) <= _values(last, order),
-    )
-    wanted = select(parts).select_from(table.join(parts, _same(table, parts))).where(*span)
-    return (await connection.execute(wanted.order_by(*order, *parts.primary_key))).all()
 
 
 def _same(table: Table, parts: Table) -> ColumnElement[bool]:

@@ -57,9 +57,10 @@ class PeriodReads(LedgerReads):
     async def charge_totals(self, by: ChargesBy, from_us: int, to_us: int) -> Sequence[Total]:
         return _totals(by, await self._reader.rows(_charge_sums(by, [(from_us, to_us)])))
 
-    async def edge_segments(self, from_us: int, to_us: int) -> Sequence[RowSegment]:
+    async def edge_segments(self, from_us: int, to_us: int, printer: str | None = None) -> Sequence[RowSegment]:
+        between = None if printer is None else (printer, printer)
         async with self._reader.snapshot() as connection:
-            [found] = await _edge_segments(connection, [(from_us, to_us)])
+            [found] = await _edge_segments(connection, [(from_us, to_us)], between)
             return found
 
     async def period_segments(self, printer: str, from_us: int, to_us: int) -> Sequence[RowSegment]:

@@ -47,12 +47,23 @@ class ClosingTrouble(Told):
     text: str = Field(description="For people: never parse it.")
 
 
+class ClosingShown(Told):
+    """It was asked to be closed at ``since``. ``problem``: why it was not; null while it is under way."""
+
+    since: str
+    problem: str | None = Field(description="For people: never parse it.")
+
+
 class PeriodAnswer(BaseModel):
-    """``state``: closed; closable (what stands in the way is in ``concerns``); not-closable (why: ``trouble``)."""
+    """``state``: closed; closing (under way, and nothing is looked at); closable (what stands in the way is in
+    ``concerns``); not-closable (why: ``trouble``). ``closing``: the last close of it that is under way or came to
+    nothing, as long as the daemon runs.
+    """
 
     period: PeriodShown
-    state: Literal["closed", "closable", "not-closable"]
+    state: Literal["closed", "closing", "closable", "not-closable"]
     closed: ClosedShown | None
+    closing: ClosingShown | None
     trouble: ClosingTrouble | None
     concerns: list[ConcernShown]
 

@@ -7,11 +7,13 @@ from typing import Annotated, Any, Final
 from fastapi import APIRouter, Path, Query, Request
 
 from pagereeve.console.api.asker import Asker, Asking
+from pagereeve.console.api.closing_told import Closing, ClosingTold
 from pagereeve.console.api.context import Context
 from pagereeve.console.api.etags import TaggedRoute
 from pagereeve.console.api.models.accounts import ClosedShown
 from pagereeve.console.api.models.closing import (
     AdjustmentShown,
+    ClosingShown,
     ClosingTrouble,
     ConcernShown,
     NamedPeriod,
@@ -64,15 +66,20 @@ async def periods(context: Context, asker: Asking, _: Annotated[Asked, Query()])
 
 
 @router.get("/periods/{name}", responses=responses("not-found"), response_model_exclude_unset=True)
-async def period(context: Context, asker: Asking, name: PeriodName, _: Annotated[Asked, Query()]) -> PeriodAnswer:
-    """A period: closed by whom and when, or what stands in the way of closing it, as close --dry-run says it."""
+async def period(
+    context: Context, asker: Asking, name: PeriodName, told: Closing, _: Annotated[Asked, Query()]
+) -> PeriodAnswer:
+    """A period: closed by whom and when, being closed, or what stands in the way of it, as close --dry-run says it."""
+    about = told if told is not None and told.period == name else None
     async with context.question() as held:
         closed = await _closed(held, name)
         if closed is not None:
             return _closed_answer(closed, asker)
         asked = _period(context.site, name)
+        if about is not None and not about.problem:
+            return _under_way_answer(asked, about)
         look = await look_before_close(held, asked, context.now_us())
-    return _open_answer(look)
+    return _open_answer(look, about)
 
 
 @router.get("/periods/{name}/changes", responses=responses("not-found"), response_model_exclude_unset=True)
@@ -119,17 +126,34 @@ def _closed_answer(closed: ClosedPeriod, asker: Asker) -> PeriodAnswer:
         period=PeriodShown.model_validate(period_json(period_of_closed(closed))),
         state="closed",
         closed=ClosedShown.model_validate(closed_shown(closed, asker)),
+        closing=None,
         trouble=None,
         concerns=[],
     )
 
 
-def _open_answer(look: ClosingLook) -> PeriodAnswer:
+def _under_way_answer(period: Period, told: ClosingTold) -> PeriodAnswer:
+    return PeriodAnswer(
+        period=PeriodShown.model_validate(period_json(period)),
+        state="closing",
+        closed=None,
+        closing=_closing(told),
+        trouble=None,
+        concerns=[],
+    )
+
+
+def _closing(told: ClosingTold | None) -> ClosingShown | None:
+    return None if told is None else ClosingShown(since=to_text(told.since_us), problem=told.problem or None)
+
+
+def _open_answer(look: ClosingLook, told: ClosingTold | None) -> PeriodAnswer:
     trouble = look.trouble
     return PeriodAnswer(
         period=PeriodShown.model_validate(period_json(look.period)),
         state="closable" if trouble is None else "not-closable",
         closed=None,
+        closing=_closing(told),
         trouble=None if trouble is None else _trouble(look.period, trouble),
         concerns=[
             ConcernShown.model_validate(concern_json(one) | {"text": concern_text(one)}) for one in look.concerns
