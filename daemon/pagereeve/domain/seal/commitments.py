@@ -22,6 +22,11 @@ def commitment(salt: bytes, name: str, value: Any) -> bytes:
     return hashlib.sha256(_MEMBER + salt + canonical([name, value])).digest()
 
 
+def commitment_of_text(salt: bytes, name: str, text: str) -> bytes:
+    """``commitment`` of a value whose canonical text is known."""
+    return hashlib.sha256(_MEMBER + salt + canonical([name])[:-1] + b"," + text.encode() + b"]").digest()
+
+
 class Openings:
     """What opens a fact's commitments, in the order of its personal members: a salt each, or where value and salt are
     erased, the commitment alone.
