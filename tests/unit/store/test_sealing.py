@@ -6,7 +6,7 @@ import hashlib
 import itertools
 
 from pagereeve.store.records.fact_record import file
-from pagereeve.store.records.sealing import SealState, content_of, new_content, seal
+from pagereeve.store.records.sealing import SealState, content_of, new_content, seal, seal_filed
 from tests.journal_samples import ended, started
 
 ORIGIN = "0123456789abcdef" * 2
@@ -32,6 +32,9 @@ def test_the_head_of_two_facts_is_what_it_was() -> None:
     assert second.openings == ""
     links = (first.link.hex(), second.link.hex())
     assert (*links, state.tree.head().hex()) == FIXED
+    filed = SealState(ORIGIN)
+    assert seal_filed(filed, enumerate(records, 1), lambda _: None, salts) == [first, second]
+    assert (filed.tree.head().hex(), records[0].spans is None) == (FIXED[2], False)
 
 
 def test_a_fact_without_personal_members_is_sealed_as_its_body_stands() -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Mapping, Sequence
 from copy import copy
+from functools import lru_cache
 from typing import Any, Final
 
 from pagereeve.domain.values.canonical import canonical
@@ -20,6 +21,17 @@ _BETWEEN: Final = " "
 def commitment(salt: bytes, name: str, value: Any) -> bytes:
     """Of a member's value under its name (members inside one another joined by full stops)."""
     return hashlib.sha256(_MEMBER + salt + canonical([name, value])).digest()
+
+
+def commitment_of_text(salt: bytes, name: str, text: str) -> bytes:
+    """``commitment`` of a value whose canonical text is known."""
+    return hashlib.sha256(_MEMBER + salt + _named(name) + text.encode() + b"]").digest()
+
+
+@lru_cache(maxsize=256)
+def _named(name: str) -> bytes:
+    """The canonical bytes of a name and a value, up to the value."""
+    return canonical([name])[:-1] + b","
 
 
 class Openings:

@@ -25,6 +25,7 @@ from pagereeve.domain.facts.redating import redated
 from pagereeve.domain.values.errors import BadFact
 from pagereeve.domain.values.fields import TEXT_MAX
 from pagereeve.store.records.encoding import encoder_for
+from pagereeve.store.records.personal_spans import Spans, personal_spans
 
 Identity = tuple[str, str]
 ReleaseName = tuple[str, str]
@@ -55,7 +56,8 @@ class FactRecord:
     """What a fact's row holds besides its number.
 
     ``identity`` (source, id) and ``digest`` (sha256 of the claim, hex) are None for what is no event: a Conflict
-    names a source and an id too, but they are another event's.
+    names a source and an id too, but they are another event's. ``spans`` are noted for the seal; None where its body
+    must be read for it.
     """
 
     fact: Fact
@@ -65,6 +67,7 @@ class FactRecord:
     identity: Identity | None = None
     digest: str | None = None
     release: str | None = None
+    spans: Spans | None = None
 
     @property
     def printer(self) -> str:
@@ -87,15 +90,19 @@ def file(fact: Fact) -> FactRecord:
         raise BadFact(str(members["fact"]), "does not read back as it was written; channels must be sorted by name")
     if not isinstance(fact, Event):
         identity, digest = (fact.origin.key, claim_digest(fact)) if isinstance(fact, HEARD) else (None, None)
-        return FactRecord(fact, str(members["fact"]), instant_us(fact), body, identity, digest)
+        kind = str(members["fact"])
+        spans = personal_spans(members, kind, body, encode)
+        return FactRecord(fact, kind, instant_us(fact), body, identity, digest, spans=spans)
+    kind = str(members["type"])
     return FactRecord(
         fact=fact,
-        kind=str(members["type"]),
+        kind=kind,
         at_us=instant_us(fact),
         body=body,
         identity=fact.origin.key,
         digest=hashlib.sha256(encode(claim_of(members)).encode()).hexdigest(),
         release=fact.release if isinstance(fact, ReleaseNotice) else None,
+        spans=personal_spans(members, kind, body, encode),
     )
 
 

@@ -15,6 +15,8 @@ from pagereeve.domain.seal.commitments import COMMITMENT, SALT_BYTES, Openings, 
 from pagereeve.domain.seal.merkle import Frontier, leaf_hash
 from pagereeve.domain.values.errors import BadCanonical
 from pagereeve.store.records.encoding import canonical_text
+from pagereeve.store.records.fact_record import FactRecord
+from pagereeve.store.records.personal_spans import spliced_content
 
 Salts = Callable[[int], bytes]
 """So many random bytes; in a test others."""
@@ -110,12 +112,32 @@ def seal(
     """Facts as (printer, number, kind, body), in order. ``previous`` is asked for the last link of a timeline that is
     not known; None where it has none. The state moves on.
     """
+    return [_next(state, printer, seq, new_content(body, kind, salts), previous) for printer, seq, kind, body in facts]
+
+
+def seal_filed(
+    state: SealState, facts: Iterable[tuple[int, FactRecord]], previous: Callable[[str], bytes | None], salts: Salts
+) -> list[SealedFact]:
+    """As ``seal``, of numbered facts that were just encoded: what was noted then spares reading their bodies again."""
     sealed = []
-    for printer, seq, kind, body in facts:
-        link = state.links.get(printer) or previous(printer) or first_link(state.origin, printer)
-        content, openings = new_content(body, kind, salts)
-        sealed.append(state.add(printer, seq, next_link(link, fact_digest(content)), openings))
+    for seq, record in facts:
+        if record.spans is None:
+            content = new_content(record.body, record.kind, salts)
+        else:
+            content = spliced_content(record.body, record.spans, salts)
+        sealed.append(_next(state, record.printer, seq, content, previous))
     return sealed
+
+
+def _next(
+    state: SealState,
+    printer: str,
+    seq: int,
+    content: tuple[bytes, Openings],
+    previous: Callable[[str], bytes | None],
+) -> SealedFact:
+    link = state.links.get(printer) or previous(printer) or first_link(state.origin, printer)
+    return state.add(printer, seq, next_link(link, fact_digest(content[0])), content[1])
 
 
 def _bytes(body: str) -> bytes:

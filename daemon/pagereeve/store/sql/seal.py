@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import Any, Final
 
@@ -13,7 +14,7 @@ from sqlalchemy import Connection, Row, bindparam, func, insert, select, tuple_,
 from pagereeve.domain.seal.merkle import Frontier
 from pagereeve.store.errors import DamagedSeal
 from pagereeve.store.records.batch import Numbered
-from pagereeve.store.records.sealing import Salts, SealedFact, SealState, new_origin, seal
+from pagereeve.store.records.sealing import Salts, SealedFact, SealState, new_origin, seal, seal_filed
 from pagereeve.store.sql import tables as schema
 from pagereeve.store.sql.adding import Adding
 from pagereeve.store.sql.driven import Driven
@@ -52,10 +53,11 @@ class Sealing:
 
     def add(self, connection: Connection, facts: Sequence[Numbered]) -> None:
         """In the transaction that stores them. Then ``stored`` must be called, or ``forget``."""
-        rows = ((one.filing.printer, one.seq, one.filing.kind, one.filing.body) for one in facts)
-        self._add(connection, rows)
+        filed = [(one.seq, one.filing) for one in facts]
+        self._add(connection, partial(seal_filed, facts=filed))
 
-    def _add(self, connection: Connection, rows: Iterable[tuple[str, int, str, str]]) -> int:
+    def _add(self, connection: Connection, sealed_now: Callable[..., list[SealedFact]]) -> int:
+        """``sealed_now`` is of sealing's functions one that has its facts already."""
         state = self.state = self.state or read_state(connection)
         if len(state.links) > LINKS_MAX:
             state.links.clear()
@@ -64,7 +66,7 @@ class Sealing:
             found = _LINK.rows(connection, {"printer": printer})
             return bytes.fromhex(found[0].link) if found else None
 
-        entries = seal(state, rows, previous, self.salts)
+        entries = sealed_now(state, previous=previous, salts=self.salts)
         if entries:
             _ENTRIES.add(connection, [_columns(one) for one in entries])
             peaks = " ".join(peak.hex() for peak in state.tree.peaks)
@@ -87,7 +89,7 @@ class Sealing:
         older = 0
         while not done:
             with connection.begin():
-                sealed = self._add(connection, _older(connection))
+                sealed = self._add(connection, partial(seal, facts=_older(connection)))
                 if not sealed:
                     connection.execute(update(schema.seal).values(older=count + older))
             older += sealed

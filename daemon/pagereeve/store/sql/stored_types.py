@@ -36,6 +36,10 @@ class Packed(TypeDecorator[str]):
         self.pack = pack
         self.unpack = unpack
 
+    def bind_processor(self, dialect: Dialect) -> Callable[[Any], Any] | None:
+        """As ``process_bind_param``, without a look at the database for each value."""
+        return None if dialect.name == "postgresql" else self.pack
+
     def process_bind_param(self, value: Any, dialect: Dialect) -> Any:
         return value if dialect.name == "postgresql" else self.pack(value)
 

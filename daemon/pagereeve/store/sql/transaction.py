@@ -275,7 +275,8 @@ def _one_a_printer(replacements: Sequence[Replacement]) -> Iterable[list[Replace
             lot, seen = [], set()
         lot.append(replacement)
         seen.add(replacement.printer)
-    yield lot
+    if lot:
+        yield lot
 
 
 def _fact_columns(seq: int, filing: FactRecord) -> Columns:
