@@ -5,8 +5,9 @@ notice of it?
 
 The month is made by contrib/drill/year_facts.py (a million releases take an hour; --journal keeps it, and goes by the
 one that is there). Each question is asked of the API in this process, on the journal's reading half, and each page of
-the console likewise, as on the month's last afternoon: wall time until the answer's first byte, median and p99 of its
-rounds, the CPU time of one, and how often it took longer than a question may. Then a daemon runs on that journal with
+the console likewise, as on the month's last afternoon: wall time until the answer's first byte and until all of it is
+there, median and p99 of its rounds each, the CPU time of one, and how often it took longer than a question may. The
+first byte of a page that takes long is its frame's. Then a daemon runs on that journal with
 its query process: a gated start notice (Prefer: wait=5) is sent ten times a second, by turns alone and beside a program
 of its own that pages through everything. Exit status 1 if the p99 beside it is over 2 times that alone; below 20 ms a
 figure is the machine's own unrest.
@@ -27,9 +28,10 @@ from collections.abc import AsyncIterator, Iterator
 from contextlib import asynccontextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 import httpx2
+from fastapi import FastAPI
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "drill"))
 
@@ -56,6 +58,8 @@ RATIO_MAX: Final = 2.0
 FLOOR_S: Final = 0.02
 EVERY_S: Final = 0.1
 QUESTION_MAX_S: Final = 20.0
+TOO_SLOW: Final = b"The question took too long"
+"""As a page says it whose frame was sent."""
 MONTH: Final = f"{YEAR}-01"
 PAGER: Final = Path(__file__).with_name("page_through.py")
 QUESTIONS: Final = (
@@ -128,49 +132,85 @@ async def make(folder: Path, size: Size) -> int:
 @dataclass
 class Asked:
     path: str
+    first_s: list[float] = field(default_factory=list)
     took_s: list[float] = field(default_factory=list)
     size_bytes: int = 0
     too_slow: int = 0
     cpu_s: float = 0.0
 
     def __str__(self) -> str:
-        middle_ms, high_ms = statistics.median(self.took_s) * 1e3, p99(self.took_s) * 1e3
-        figures = f"{middle_ms:9.1f} {high_ms:9.1f} {self.size_bytes / 1024:8.0f}"
+        spans = (statistics.median(self.first_s), p99(self.first_s), statistics.median(self.took_s), p99(self.took_s))
+        figures = "".join(f"{span_s * 1e3:9.1f} " for span_s in spans) + f"{self.size_bytes / 1024:7.0f}"
         cpu_ms = self.cpu_s / len(self.took_s) * 1e3
         return f"{figures} {cpu_ms:8.1f} {len(self.took_s):6} {self.too_slow:8}  {self.path}"
+
+
+@dataclass
+class Answer:
+    """What the application sends, and when its first byte left: a client in this process would see it later."""
+
+    status: int = 0
+    content: bytes = b""
+    first_s: float = 0.0
+
+    async def receive(self) -> Any:
+        await asyncio.Event().wait()
+
+    async def send(self, message: Any) -> None:
+        if message["type"] == "http.response.start":
+            self.status = message["status"]
+        elif message.get("body"):
+            self.first_s = self.first_s or time.perf_counter()
+            self.content += message["body"]
+
+
+async def ask(app: FastAPI, url: str, headers: list[tuple[bytes, bytes]]) -> Answer:
+    at, _, query = url.partition("?")
+    scope: dict[str, Any] = {
+        "type": "http",
+        "http_version": "1.1",
+        "method": "GET",
+        "scheme": "http",
+        "asgi": {"spec_version": "2.3"},
+    }
+    scope |= {"path": at, "raw_path": at.encode(), "query_string": query.encode(), "headers": headers}
+    answer = Answer()
+    await app({**scope, "server": ("query", 80)}, answer.receive, answer.send)
+    if answer.status not in {200, 404, 503}:
+        raise SystemExit(f"{url}: {answer.content.decode()}")
+    return answer
+
+
+async def ask_timed(app: FastAPI, url: str, headers: list[tuple[bytes, bytes]], asked: Asked) -> None:
+    began_s, cpu_s = time.perf_counter(), time.process_time()
+    answer = await ask(app, url, headers)
+    asked.took_s.append(time.perf_counter() - began_s)
+    asked.first_s.append(answer.first_s - began_s)
+    asked.cpu_s += time.process_time() - cpu_s
+    asked.too_slow += answer.status == 503 or TOO_SLOW in answer.content
+    asked.size_bytes = max(asked.size_bytes, len(answer.content))
 
 
 async def ask_each(folder: Path, size: Size, rounds: int) -> AsyncIterator[Asked]:
     printers = tuple(AskedPrinter(name=name, host="127.0.0.1", port=161) for name in size.names)
     site = AskedSite(site=SiteSettings(zone=ZONE.key), printers=printers)
-    headers = {
-        name.decode(): value.decode() for name, value in headers_of(Caller("bench", frozenset({"read", "names"})))
-    }
+    headers = headers_of(Caller("bench", frozenset({"read", "names"})))
     chosen = random.Random(18)
     async with await SqlReads.open_for_reading(folder / JOURNAL_NAME) as reads:
         month = size.months()[0]
         now_us = [month.to_us - AFTERNOON_US]
         api = make_console(ApiContext(reads, site, lambda: now_us[0], zone_database=zone_database))
-        transport = httpx2.ASGITransport(api)
-        async with httpx2.AsyncClient(transport=transport, base_url="http://x", headers=headers) as client:
-            found = (await client.get("/v1/findings?limit=1")).json()["items"]
-            finding = found[0]["id"] if found else "none"
-            for path in (*QUESTIONS, *PAGES):
-                now_us[0] = month.to_us + (HOUR_US if path.endswith("/closing") else -AFTERNOON_US)
-                asked = Asked(path)
-                ends_s = time.perf_counter() + QUESTION_MAX_S
-                while len(asked.took_s) < rounds and (len(asked.took_s) < 2 or time.perf_counter() < ends_s):
-                    printer, person = chosen.choice(size.names), f"user-{chosen.randrange(size.persons):05}"
-                    url = path.format(printer=printer, person=person, release=f"{printer}-1", finding=finding)
-                    began_s, cpu_s = time.perf_counter(), time.process_time()
-                    answer = await client.get(url)
-                    asked.took_s.append(time.perf_counter() - began_s)
-                    asked.cpu_s += time.process_time() - cpu_s
-                    asked.too_slow += answer.status_code == 503
-                    if answer.status_code not in {200, 404, 503}:
-                        raise SystemExit(f"{url}: {answer.text}")
-                    asked.size_bytes = max(asked.size_bytes, len(answer.content))
-                yield asked
+        found = json.loads((await ask(api, "/v1/findings?limit=1", headers)).content)["items"]
+        finding = found[0]["id"] if found else "none"
+        for path in (*QUESTIONS, *PAGES):
+            now_us[0] = month.to_us + (HOUR_US if path.endswith("/closing") else -AFTERNOON_US)
+            asked = Asked(path)
+            ends_s = time.perf_counter() + QUESTION_MAX_S
+            while len(asked.took_s) < rounds and (len(asked.took_s) < 2 or time.perf_counter() < ends_s):
+                printer, person = chosen.choice(size.names), f"user-{chosen.randrange(size.persons):05}"
+                url = path.format(printer=printer, person=person, release=f"{printer}-1", finding=finding)
+                await ask_timed(api, url, headers, asked)
+            yield asked
 
 
 @dataclass
@@ -281,7 +321,8 @@ async def measure(args: argparse.Namespace, folder: Path) -> list[Figure]:
         began_s = time.perf_counter()
         releases = await make(folder, size)
         print(f"{releases:,} releases of {args.printers:,} printers in {time.perf_counter() - began_s:.0f} s")
-    print(f"{'median ms':>9} {'p99 ms':>9} {'KiB':>8} {'CPU ms':>8} {'rounds':>6} {'too slow':>8}")
+    print(f"{'first byte':>19} {'whole':>19}")
+    print(f"{'median ms':>9} {'p99 ms':>9} " * 2 + f"{'KiB':>7} {'CPU ms':>8} {'rounds':>6} {'too slow':>8}")
     async for asked in ask_each(folder, size, args.rounds):
         print(asked, flush=True)
     seen = Notices()
