@@ -21,16 +21,21 @@ RATIO_MAX = 4.0
 
 
 @pytest.mark.timeout(240)
-async def test_notices_that_wait_at_a_silent_printer_hold_up_no_other(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(gated, "ALONE_S", 2.0)
+async def test_notices_that_wait_at_a_silent_printer_hold_up_no_other() -> None:
+    """Of all rounds so far together: of one alone the 99 % are the longest wait of a hundred, which a machine of many
+    decides as often as the daemon does. Who is alone is asked about as often, so that such waits count on both sides.
+    """
+    together = gated.Round()
     async with gated.a_site() as site:
         ratios = []
         for _ in range(ROUNDS):
             seen = await site.round()
             assert len(seen.silent_s) == gated.NOTICES
             assert await site.healthy_is_read()
-            ratios.append(round(seen.ratio, 1))
-            if seen.ratio <= RATIO_MAX:
+            together.alone_s += seen.alone_s
+            together.beside_s += seen.beside_s
+            ratios.append(round(together.ratio, 1))
+            if together.ratio <= RATIO_MAX:
                 break
-        assert min(ratios) <= RATIO_MAX, ratios
+        assert together.ratio <= RATIO_MAX, ratios
         assert await site.stored() == (site.sent, site.silent_sent)

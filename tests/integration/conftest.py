@@ -18,69 +18,48 @@ from pagereeve.store.postgres.journal import PostgresJournal
 from pagereeve.store.sqlite.journal import SqlJournal
 from tests.integration import postgres_server
 
-# uvloop is what the daemon runs on where it can be had, asyncio's own loop elsewhere.
+# uvloop is what the daemon runs on where it can be had; elsewhere, and where a command asks, asyncio's own loop.
 LOOPS: Mapping[str, Callable[[], asyncio.AbstractEventLoop]] = {
-    "asyncio": asyncio.new_event_loop,
     "uvloop": uvloop.new_event_loop,
+    "asyncio": asyncio.new_event_loop,
 }
-# Modules for which one loop (the first) is enough, each with why; every other one runs on all of them.
-ON_ONE_LOOP = {
-    "test_alert_names.py": "what is sent; test_receivers_alertmanager.py has how",
-    "test_alerts_cli.py": "a process of its own, with the loop that its command chooses",
-    "test_api_clients.py": "what is asked; test_questions.py has how",
-    "test_backup.py": "the database",
-    "test_backup_commands.py": "the commands choose their loop",
-    "test_cli.py": "processes of their own",
-    "test_closing_page.py": "what is asked; test_closing_process.py has how",
-    "test_containers.py": "processes of their own",
-    "test_day_sums.py": "the database",
-    "test_journal_contract.py": "the database: it has threads of its own",
-    "test_journal_kill.py": "processes of their own",
-    "test_journal_opening.py": "the database",
-    "test_journal_sqlite.py": "the database",
-    "test_unit_offers.py": "the database, and processes of their own",
-    "test_ledger_contract.py": "the database",
-    "test_litestream.py": "processes of their own",
-    "test_deciding.py": "what is answered; the events' endpoint and the intake run on each loop",
-    "test_question_costs.py": "the database",
-    "test_meters_habits.py": "what is asked for; test_hostile_agents.py runs every habit on each loop",
-    "test_oidc_sign_in.py": "what is answered; test_questions.py has the process that answers",
-    "test_old_journals.py": "the database",
-    "test_postgres_commands.py": "the commands choose their loop",
-    "test_postgres_schema.py": "the database",
-    "test_postgres_appending.py": "the database",
-    "test_outbox_contract.py": "the database",
-    "test_prometheus.py": "judged by processes of their own",
-    "test_proof.py": "`pagereeve prove` runs on asyncio's own loop everywhere",
-    "test_proof_cli.py": "processes of their own",
-    "test_proof_jobs.py": "as test_proof.py",
-    "test_proof_network.py": "as test_proof.py",
-    "test_proof_second_reader.py": "as test_proof.py",
-    "test_restore.py": "the database",
-    "test_proof_terminal.py": "processes of their own",
-    "test_receivers_come.py": "what is sent; test_receivers_mail.py has how, and test_reload.py how settings change",
-    "test_relay_process.py": "processes of their own",
-    "test_rules.py": "processes of their own",
-    "test_upgrade.py": "the database",
-    "test_readme.py": "processes of their own",
-    "test_reads_contract.py": "the database",
-    "test_kept_facts.py": "the database",
-    "test_releases.py": "the database",
-    "test_signing_in.py": "what is answered; test_questions.py has the process that answers",
-    "test_statement_command.py": "the commands choose their loop",
-    "test_replay.py": "the database, and processes of their own",
-    "test_service_manager.py": "processes of their own",
-    "test_statement_costs.py": "the database",
-    "test_bench_short.py": "the database",
-    "test_drills.py": "they choose their loop",
-    "test_meters_witnesses.py": "what answers mean; how they come is tested on each loop elsewhere",
-    "test_daemon_print_server.py": "what answers mean",
-    "test_daemon_witnesses.py": "what answers mean",
-    "test_page_decisions.py": "what decisions change; test_decisions.py has how they reach the daemon",
-    "test_closing.py": "what is frozen; test_local_door.py has how commands reach the daemon",
-    "test_meters_moduli.py": "what answers mean",
-    "test_daemon_ipp_meter.py": "what answers mean; test_meters_ipp.py has how they come",
-    "test_meters_ipp_counters.py": "what answers mean; test_meters_ipp.py has how they come",
+# Modules whose tests run on each loop, with what of a loop's own they meet; every other one runs on uvloop.
+ON_EACH_LOOP = {
+    "test_closing_process.py": "a child process, told over its pipes",
+    "test_descriptors.py": "what a loop does when accept fails",
+    "test_feeds_http_limits.py": "connections that stall, and how they are ended",
+    "test_feeds_http_server.py": "the HTTP server on a loop's own transports",
+    "test_feeds_line_feed.py": "TCP streams: pauses, halves, resets",
+    "test_feeds_relayed.py": "local sockets between two processes",
+    "test_hostile_agents.py": "datagrams with every bad habit, by the command and by the daemon",
+    "test_http_door.py": "TLS, and certificates of clients",
+    "test_local_door.py": "local sockets, and who is at their other end",
+    "test_meters_endpoint.py": "datagrams that come late, twice, from elsewhere or not at all",
+    "test_meters_foreign.py": "datagrams of somebody else's agent, through NAT",
+    "test_meters_ipp.py": "an HTTP client against odd servers",
+    "test_meters_ipp_neighbours.py": "connections that hang",
+    "test_meters_ipp_tls.py": "TLS of a client",
+    "test_meters_jobs.py": "conversations by datagram, broken off",
+    "test_meters_manners.py": "one datagram at a time, deadlines, moved ports",
+    "test_meters_neighbours.py": "errors that the kernel reports of a shared socket",
+    "test_meters_silence.py": "errors that the kernel reports: nobody listens, no route",
+    "test_questions.py": "a child process, and what is passed on to it",
+    "test_receivers_alertmanager.py": "an HTTP client against odd servers",
+    "test_receivers_mail.py": "SMTP: TLS begun in the middle of a connection",
+    "test_receivers_syslog.py": "datagrams, and TCP that is reset",
+    "test_receivers_webhook.py": "an HTTP client against odd servers",
+    "test_relay_fairness.py": "TCP at its highest rate, held back",
+    "test_relay_forwarding.py": "TCP streams: halves, resets, held back",
+    "test_relay_handing_over.py": "local sockets, held back",
+    "test_reload_feeds.py": "signals, and doors that close and open",
+}
+# Modules of `pagereeve prove`, which runs on asyncio's own loop everywhere.
+ON_ASYNCIO = {
+    "test_proof.py",
+    "test_proof_jobs.py",
+    "test_proof_network.py",
+    "test_proof_notes.py",
+    "test_proof_second_reader.py",
 }
 
 
@@ -88,9 +67,10 @@ def pytest_asyncio_loop_factories(
     config: pytest.Config, item: pytest.Item
 ) -> Mapping[str, Callable[[], asyncio.AbstractEventLoop]]:
     """The loops of a test, by the ids that its name then shows; a single one is not shown."""
-    if item.path.name not in ON_ONE_LOOP:
+    if item.path.name in ON_EACH_LOOP:
         return LOOPS
-    return dict(list(LOOPS.items())[:1])
+    name = "asyncio" if item.path.name in ON_ASYNCIO else "uvloop"
+    return {name: LOOPS[name]}
 
 
 @pytest.fixture(scope="session")

@@ -33,8 +33,6 @@ from pagereeve.store.sqlite.journal import SqlJournal
 from tests.integration.postgres_server import Server
 from tests.journal_samples import badge, read
 
-pytestmark = pytest.mark.alone
-
 PRINTERS = ("printer-0", "printer-1", "printer-2")
 LOCK_TIMEOUT = "55P03"
 STATEMENT_TIMEOUT = "57014"
@@ -192,18 +190,20 @@ async def test_three_processes_one_killed_again_and_again_and_one_stopped_in_a_t
     steady, stopping = Worker(postgres_journal, "steady"), Worker(postgres_journal, "stopping", stops=True)
     everybody = [steady, stopping]
     watching = [asyncio.create_task(one.watch()) for one in everybody]
-    for life in range(KILLS):
-        killed = Worker(postgres_journal, f"killed-{life}")
-        everybody.append(killed)
-        watching.append(asyncio.create_task(killed.watch()))
-        await busy(killed)
-        killed.process.kill()
-    await busy(steady, stopping)
-    await stopping.has_stopped.wait()
-    await asyncio.sleep(STOPPED_S + 0.5)
-    for one in (steady, stopping):
-        one.process.send_signal(signal.SIGCONT)
-        one.process.kill()
+    try:
+        for life in range(KILLS):
+            killed = Worker(postgres_journal, f"killed-{life}")
+            everybody.append(killed)
+            watching.append(asyncio.create_task(killed.watch()))
+            await busy(killed)
+            killed.process.kill()
+        await busy(steady, stopping)
+        await stopping.has_stopped.wait()
+        await asyncio.sleep(STOPPED_S + 0.5)
+    finally:
+        # Also where this fails: the loop's end would wait for ever for what still reads from them.
+        for one in everybody:
+            one.process.kill()
     await asyncio.gather(*watching)
     acknowledged = dict(line.split()[::2] for one in everybody for line in one.lines)
     journal = await PostgresJournal.open(postgres_journal, SystemClock(), SystemEntropy(), alone=True)
@@ -296,6 +296,7 @@ def lose_the_answer(journal: PostgresJournal, *, stored: bool) -> None:
     journal._connection.run = once  # type: ignore[method-assign]
 
 
+@pytest.mark.alone
 async def test_locks_and_statements_end_also_those_of_many_rows(postgres_journal: Address) -> None:
     """asyncpg sends the rows of one statement behind one another, without waiting for each: limits hold for them."""
     limits = Limits(statement_ms=400, lock_ms=200)

@@ -334,15 +334,29 @@ class Issued:
 
 @dataclass(slots=True)
 class Recorder:
-    """Statements as the store issues them; each is explained and counted on a connection of its own, at that moment."""
+    """Statements as the store issues them; each is explained and counted on a connection of its own, at that moment.
+
+    The connection stays open between statements that read or write rows, and no longer: a call may issue thousands.
+    """
 
     path: Path
     issued: list[Issued] = field(default_factory=list)
+    _beside: sqlite3.Connection | None = None
+    _plans: dict[str, list[str]] = field(default_factory=dict)
 
     def note(self, _: Any, __: Any, statement: str, parameters: Any, ___: Any, executemany: bool) -> None:
         if statement.startswith(("SELECT", "WITH", "INSERT", "DELETE", "UPDATE")):
             one = parameters[0] if executemany else parameters
             self.issued.append(self._weighed(statement, one))
+        else:
+            self.rest()
+
+    def rest(self) -> None:
+        """What changes tables, or the file itself, has it alone; plans are looked at anew."""
+        self._plans.clear()
+        if self._beside is not None:
+            self._beside.close()
+            self._beside = None
 
     def _weighed(self, statement: str, parameters: Any) -> Issued:
         steps = 0
@@ -352,14 +366,22 @@ class Recorder:
             steps += COUNT_EVERY
             return 0
 
-        with closing(sqlite3.connect(self.path)) as connection:
-            connection.create_function(FACT_TEXT, 1, unpacked_body, deterministic=True)
-            plan = [row[3] for row in connection.execute(f"EXPLAIN QUERY PLAN {statement}", parameters)]
-            rows = 0
-            if statement.startswith(("SELECT", "WITH")):
-                connection.set_progress_handler(count, COUNT_EVERY)
-                rows = len(connection.execute(statement, parameters).fetchall())
-        return Issued(statement, plan, steps, rows)
+        connection = self._connected()
+        if statement not in self._plans:
+            explained = connection.execute(f"EXPLAIN QUERY PLAN {statement}", parameters)
+            self._plans[statement] = [row[3] for row in explained]
+        rows = 0
+        if statement.startswith(("SELECT", "WITH")):
+            connection.set_progress_handler(count, COUNT_EVERY)
+            rows = len(connection.execute(statement, parameters).fetchall())
+            connection.set_progress_handler(None, 0)
+        return Issued(statement, self._plans[statement], steps, rows)
+
+    def _connected(self) -> sqlite3.Connection:
+        if self._beside is None:
+            self._beside = sqlite3.connect(self.path, isolation_level=None, check_same_thread=False)
+            self._beside.create_function(FACT_TEXT, 1, unpacked_body, deterministic=True)
+        return self._beside
 
 
 @contextmanager
@@ -370,6 +392,7 @@ def recording(path: Path) -> Iterator[Recorder]:
         yield recorder
     finally:
         event.remove(Engine, "before_cursor_execute", recorder.note)
+        recorder.rest()
 
 
 @pytest.fixture(scope="module")
