@@ -72,7 +72,7 @@ async def test_each_printer_says_what_it_lacks_and_what_it_rests_on() -> None:
     assert re.search(f">north</th>{row}", everything)
     # Of hall, its last proof; yard was never proven, and its unit is assumed.
     [north] = re.findall(r"<tr><th[^>]*>north</th>.*?</tr>", everything)
-    assert re.search(r">2026-01-01</time></td><td class=\"number\">1</td><td class=\"number\">1</td>", north)
+    assert re.search(r">2026-01-01</time></td><td[^>]*>1</td><td[^>]*>1</td>", north)
 
 
 async def test_what_the_doctor_would_say_of_printers_stands_there_with_what_to_do() -> None:
