@@ -39,6 +39,8 @@ PLACES: Final = ("now", "printers", "releases", "findings", "accounts", "install
 # A4 less its margins, at 96 pixels an inch.
 PAPER: Final = {"width": 718, "height": 1046}
 OF_ACCOUNTS: Final = ("accounts", "period", "statement", "losses", "closing", "decisions")
+# The demo has no settings file to add to.
+OF_SETTINGS: Final = ("adding", "importing")
 PRINTED: Final = ("period", "statement-person", "statement-printer")
 SMALL_BYTES: Final = 60_000
 SMALL_WIDTH: Final = 1040
@@ -153,7 +155,7 @@ def every_page(folder: Path) -> None:
         print_some(browser, pages, ALL / "full")
         take_all(browser, Pages(demo, {"sign-in": "/sign-in?then=%2Ffindings"}), ALL / "full")
         with closed_demo(demo, folder, paths["period"].rpartition("/")[2]) as closed:
-            asked = {name: path for name, path in paths.items() if name.startswith(OF_ACCOUNTS)}
+            asked = {name: path for name, path in paths.items() if name.startswith((*OF_ACCOUNTS, *OF_SETTINGS))}
             pages = Pages(closed, asked, signed_in(browser, closed, "mara"))
             take_all(browser, pages, ALL / "closed")
             print_some(browser, pages, ALL / "closed")

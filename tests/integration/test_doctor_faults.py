@@ -48,6 +48,14 @@ def test_a_folder_that_the_user_may_not_see_is_named_and_all_else_is_looked_at(t
     assert "No daemon answers" in asked.stdout
 
 
+def test_a_secret_that_is_gone_is_named_by_its_setting(tmp_path: Path) -> None:
+    config = site(tmp_path, '[[printers]]\nname = "hall"\nhost = "127.0.0.1"\ncommunity_file = "gone"\n')
+    words = [sys.executable, "-c", CODE, "doctor", "--config", str(config)]
+    asked = subprocess.run(words, capture_output=True, text=True, timeout=60, check=False)
+    assert asked.returncode == 1
+    assert f"printer hall: its secrets: community_file: {tmp_path / 'gone'} can't be read" in asked.stdout
+
+
 async def test_an_authoritys_certificate_is_no_secret(tmp_path: Path) -> None:
     (tmp_path / "ca.pem").write_text("anybody may read it\n")
     (tmp_path / "ca.pem").chmod(0o644)

@@ -52,6 +52,6 @@ async def test_one_mail_lists_what_was_open_before(tmp_path: Path) -> None:
     assert plain is not None
     text = plain.get_content()
     assert (
-        "  warning: the sender of release notices: releases name a printer that is not in the registry, since" in text
+        "  warning: the sender of release notices: releases name a printer that is not in the settings, since" in text
     )
     assert "Times are those of Europe/Berlin." in text

@@ -29,6 +29,7 @@ Reason = Literal[
     "too-many-requests",
     "over-quota",
     "over-capacity",
+    "unusable-setting",
     "journal-unavailable",
     "internal",
     "line-too-long",
@@ -56,6 +57,7 @@ HTTP_REASONS: Final[dict[Reason, tuple[int, str]]] = {
     "internal": (500, "The event could not be processed"),
     "journal-unavailable": (503, "The event was not stored"),
     "over-capacity": (503, "Too many requests at once"),
+    "unusable-setting": (503, "What a setting names can't be used now"),
 }
 
 DETAIL_MAX = 400

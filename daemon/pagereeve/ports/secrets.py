@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Final
 
@@ -10,7 +11,20 @@ SECRET_MAX_BYTES: Final = 4096
 
 
 class NoSecret(ValueError):
-    """What kept a secret from being read; holds names, never values."""
+    """What kept a secret from being read; holds names, never values. ``setting`` is its own, where it is known."""
+
+    def __init__(self, problem: str, setting: str = "") -> None:
+        super().__init__(f"{setting}: {problem}" if setting else problem)
+        self.setting = setting
+
+
+@contextmanager
+def named_by(setting: str) -> Iterator[None]:
+    """What is read within is what ``setting`` names. Raises NoSecret, which says so."""
+    try:
+        yield
+    except NoSecret as error:
+        raise NoSecret(str(error), setting) from None
 
 
 def secret_from_file(path: Path) -> str:

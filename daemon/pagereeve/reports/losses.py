@@ -52,7 +52,7 @@ EFFECTS: Final[Mapping[Effect, str]] = {
     "charged": "charged to whoever prints them",
     "expected": "expected, and no difference any more",
     "proven": "proven or disproven by a count",
-    "unknown": "hangs on what is found",
+    "unknown": "depends on what is found",
 }
 LEGEND: Final = (
     "nobody's: counted, and charged to nobody; the sum of the house accounts, as in totals\n"

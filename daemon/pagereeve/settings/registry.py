@@ -12,7 +12,7 @@ from pydantic import AfterValidator, Field, SecretStr, model_validator
 from pagereeve.domain.facts.reading import Unit, UnitGrade
 from pagereeve.ports.gateways import CheckKind, GatewayCheck
 from pagereeve.ports.meter import MeterTarget
-from pagereeve.ports.secrets import secret_from_environment, secret_from_file
+from pagereeve.ports.secrets import named_by, secret_from_environment, secret_from_file
 from pagereeve.ports.setting_types import Host, Name, Port, Section, Target, Text
 from pagereeve.settings.badge_forms import BadgeFormSettings
 from pagereeve.settings.ipp import IppSettings
@@ -172,7 +172,9 @@ class PrinterSettings(IppSettings, UsmSettings):
 
     def _community(self, environment: Mapping[str, str]) -> str:
         if self.community_file is not None:
-            return secret_from_file(self.community_file)
+            with named_by("community_file"):
+                return secret_from_file(self.community_file)
         if self.community_env is not None:
-            return secret_from_environment(self.community_env, environment)
+            with named_by("community_env"):
+                return secret_from_environment(self.community_env, environment)
         return DEFAULT_COMMUNITY if self.community is None else self.community.get_secret_value()

@@ -9,7 +9,7 @@ from typing import Annotated, Final, Literal, Self
 from pydantic import Field, model_validator
 
 from pagereeve.ports.meter import AuthProtocol, PrivProtocol, UsmUser
-from pagereeve.ports.secrets import NoSecret, secret_from_environment, secret_from_file
+from pagereeve.ports.secrets import NoSecret, named_by, secret_from_environment, secret_from_file
 from pagereeve.ports.setting_types import Plain, Section
 
 PASSWORD_MIN: Final = 8
@@ -77,7 +77,8 @@ def usm_problems(entry: UsmSettings) -> list[str]:
 def _password(what: str, file: Path | None, env: str | None, environment: Mapping[str, str]) -> str:
     if file is None and env is None:
         return ""
-    password = secret_from_file(file) if file is not None else secret_from_environment(env or "", environment)
+    with named_by(f"{what}_password_{'env' if file is None else 'file'}"):
+        password = secret_from_file(file) if file is not None else secret_from_environment(env or "", environment)
     if len(password.encode()) < PASSWORD_MIN:
         raise NoSecret(f"the {what} password has fewer than {PASSWORD_MIN} octets (RFC 3414 section 11.2)")
     return password

@@ -108,7 +108,10 @@ def world(tmp_path: Path) -> World:
 
 
 @asynccontextmanager
-async def browser_of(world: World, *acts: Act, file: bool = True, name: str = "mara") -> AsyncIterator[Browser]:
+async def browser_of(
+    world: World, *acts: Act, file: bool = True, name: str = "mara", refused: dict[str, int] | None = None
+) -> AsyncIterator[Browser]:
+    """``refused`` is told at the end what was refused, by reason."""
     here = site(account(name, *(acts or ("read", "install"))))
     source = SettingsFile(world.config) if file else None
     doing = Installing(source, lambda: load_settings(world.config, {}), world.reload, world.checking, here.clock)
@@ -119,6 +122,8 @@ async def browser_of(world: World, *acts: Act, file: bool = True, name: str = "m
         await browser.sign_in(name)
         yield browser
     door.close()
+    if refused is not None:
+        refused.update(here.events.stats.telemetry().refused)
 
 
 async def entry(browser: Browser, **more: str) -> httpx2.Response:
@@ -432,6 +437,34 @@ async def test_a_program_has_a_printer_checked_and_reads_what_it_lacks(world: Wo
         assert (missing.status_code, missing.json()["type"]) == (404, "urn:pagereeve:problem:not-found")
         assert (await checked(browser, query="?deep=yes")).status_code == 400
         assert (await browser.get("/v1/printers/hall/check")).status_code == 405
+
+
+@pytest.mark.parametrize(
+    ("more", "setting"),
+    [
+        ('community_file = "secrets/lib"\n', "community_file"),
+        ('community_env = "NOBODY_SET_THIS"\n', "community_env"),
+        (
+            'version = "3"\nuser = "meter"\nauth = "sha256"\nauth_password_file = "secrets/lib"\n',
+            "auth_password_file",
+        ),
+    ],
+)
+async def test_a_secret_that_is_gone_is_named_by_its_setting_and_counted(
+    world: World, more: str, setting: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    world.config.write_text(TEXT.replace('community_file = "secrets/lib"\n', more))
+    monkeypatch.setattr(Asked, "many", Checking.many)
+    counted = dict[str, int]()
+    async with browser_of(world, refused=counted) as browser:
+        answer = await checked(browser)
+    body = answer.json()
+    assert (answer.status_code, body["type"]) == (503, "urn:pagereeve:problem:unusable-setting")
+    assert body["where"] == f"[[printers]] hall, {setting}"
+    assert "pagereeve doctor" in body["detail"]
+    # Where the file lies, and what it held, is nobody's business out there.
+    assert "secrets" not in answer.text
+    assert (counted["unusable-setting"], counted["over-capacity"]) == (1, 0)
 
 
 async def test_checks_are_few_and_for_those_who_install(world: World) -> None:

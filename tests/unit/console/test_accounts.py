@@ -49,7 +49,8 @@ async def test_a_closed_period_is_added_up_from_its_frozen_rows_whatever_the_set
         text = (await client.get("/accounts/autumn/sums")).text
         whole = await client.get("/accounts/autumn")
     assert 'href="/accounts/autumn"' in listed
-    assert '<td class="number">3</td><td class="number">3</td><td class="number">0</td>' in text
+    for label, pages in (("Counted", 3), ("People", 3), ("House", 0)):
+        assert f'<td class="number" data-label="{label}">{pages}</td>' in text
     assert whole.status_code == 200
     assert "These are its frozen rows" in whole.text
 

@@ -97,7 +97,7 @@ async def test_names_and_senders_words_are_for_those_who_may_see_names() -> None
 
 async def test_releases_are_links_whatever_their_names_hold() -> None:
     text = await told(a_surplus())
-    assert 'href="/releases/a/b%3Fc?source=urn%3Aexample%3Arelease-server"' in text
+    assert 'href="/releases/a%2Fb%3Fc?source=urn%3Aexample%3Arelease-server"' in text
 
 
 async def test_decisions_about_its_pages_stand_beside_it() -> None:

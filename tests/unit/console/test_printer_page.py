@@ -78,6 +78,10 @@ async def test_each_fact_of_the_span_is_drawn_once(journal: MemoryJournal) -> No
     }
     assert [(one.name, one.x, one.width) for one in picture.bands] == [("differs", 0.0, 30.0)]
     assert picture.runs == [(100, 103)]
+    # Each figure stands at its height: the least below the most, and on neither line.
+    assert [one.value for one in picture.heights] == [100, 103]
+    assert [one.y for one in picture.heights] == sorted((one.y for one in picture.heights), reverse=True)
+    assert not {one.y for one in picture.heights} & {line.y1 for line in picture.lines}
     [release] = next(lane.marks for lane in picture.lanes if lane.name == "releases")
     assert (round(release.x), round(release.width)) == (10, 10)
 

@@ -76,7 +76,7 @@ async def test_it_says_what_goes_what_comes_whose_charges_change_and_the_line() 
 async def test_a_setting_that_would_change_nothing_is_no_line_to_write() -> None:
     story = weighed(4)
     _, text = await told(story, f"{path_of(story)}/what-if?set=number-up-ignored")
-    assert "Nothing would be other" in text
+    assert "Nothing would change" in text
     assert "[[printers]]" not in text
 
 

@@ -12,7 +12,8 @@ from pagereeve.feeds.http.answers import CLOSE, READER, AsgiApp, Receive, Scope,
 from pagereeve.feeds.http.endpoint import EventsEndpoint
 from pagereeve.feeds.refusals import Refusal
 
-_PATH: Final = re.compile(rf"{PREFIX}/printers/[^/]+/check")
+# A name may hold a slash: the server gives paths decoded.
+_PATH: Final = re.compile(rf"{PREFIX}/printers/.+/check", re.DOTALL)
 # Four are asked at once, 8 s each at most: the last waits half a minute.
 AT_ONCE: Final = 16
 RETRY_AFTER_S: Final = 10

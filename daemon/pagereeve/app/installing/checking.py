@@ -55,6 +55,14 @@ class _Paced:
         return await self.pace.inspect(self.meter, target, timeout_s)
 
 
+class UnreadableSecret(BadSettings):
+    """Of a printer's entry. ``setting`` names it: its file is gone since the settings were read, say."""
+
+    def __init__(self, printer: str, error: NoSecret) -> None:
+        super().__init__("the settings", [Problem(printer, f"its secrets: {error}")])
+        self.setting = error.setting
+
+
 @dataclass(slots=True)
 class Checking:
     """``profiles`` gives those that the daemon's meters go by."""
@@ -64,7 +72,7 @@ class Checking:
     single: PacedInspector = field(default_factory=lambda: PacedInspector(SINGLE_AT_ONCE))
 
     async def one(self, entry: PrinterSettings) -> Inspection:
-        """As ``pagereeve read`` does. Raises BadSettings where its secrets can't be read, or nobody has its profile."""
+        """As ``pagereeve read`` does. Raises BadSettings where nobody has its profile, UnreadableSecret."""
         profiles = self.profiles()
         profiles.require([entry.profile])
         target = _target(entry)
@@ -101,4 +109,4 @@ def _target(entry: PrinterSettings) -> MeterTarget:
     try:
         return replace(entry.target(os.environ), meter="snmp", ipp_port=None)
     except NoSecret as error:
-        raise BadSettings("the settings", [Problem(entry.name, f"its secrets: {error}")]) from None
+        raise UnreadableSecret(entry.name, error) from None

@@ -38,9 +38,8 @@ def _unsaid(_: str) -> str:
 
 @dataclass(frozen=True, slots=True)
 class ApiContext:
-    """``now_us`` is our clock, microseconds since 1970, the daemon's where it told of it; ``glossary`` the document of
-    that name; ``zone_database`` the version of the files that a zone comes from; ``example`` the text of
-    contrib/example.toml.
+    """``now_us`` is the daemon's clock, microseconds since 1970; ``glossary`` the document of that name;
+    ``zone_database`` the version of the files that a zone comes from; ``example`` the text of contrib/example.toml.
     """
 
     reads: Reads

@@ -2,26 +2,21 @@
 
 from __future__ import annotations
 
-from urllib.parse import quote
-
+from pagereeve.console.api.steps import one_step
 from pagereeve.domain.ledger import ReleaseKey
 
 
-def _step(name: str) -> str:
-    return quote(name, safe="", errors="surrogatepass")
-
-
 def release_link(key: ReleaseKey) -> str:
-    return f"/v1/releases/{_step(key.release)}?source={_step(key.source)}"
+    return f"/v1/releases/{one_step(key.release)}?source={one_step(key.source)}"
 
 
 def evidence_link(key: ReleaseKey) -> str:
-    return f"/v1/evidence/{_step(key.release)}?source={_step(key.source)}"
+    return f"/v1/evidence/{one_step(key.release)}?source={one_step(key.source)}"
 
 
 def finding_link(finding: str) -> str:
-    return f"/v1/findings/{_step(finding)}"
+    return f"/v1/findings/{one_step(finding)}"
 
 
 def printer_link(printer: str) -> str:
-    return f"/v1/printers/{_step(printer)}"
+    return f"/v1/printers/{one_step(printer)}"

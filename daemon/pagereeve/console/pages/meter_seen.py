@@ -85,4 +85,4 @@ def _warnings(seen: Inspection) -> Iterator[str]:
     yield from (one.text for one in seen.checks if not one.passed)
     yield from seen.notes
     if seen.reading is not None and not seen.identity.serial:
-        yield "It says no serial number, so that another printer in its place is not noticed by that."
+        yield "It gives no serial number, so another printer in its place would not be noticed by that."

@@ -15,6 +15,7 @@ from markupsafe import Markup
 from starlette.responses import HTMLResponse
 
 from pagereeve.console.api.asker import CSRF_FIELD, CSRF_HEADER, Asker
+from pagereeve.console.api.steps import one_step
 from pagereeve.domain.accounts.periods import local
 from pagereeve.domain.values.amounts import amount
 from pagereeve.domain.values.visible import visible
@@ -74,7 +75,7 @@ def _environment() -> Environment:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    environment.filters |= {"figure": figure, "visible": visible}
+    environment.filters |= {"figure": figure, "visible": visible, "urlencode": one_step}
     environment.globals |= {"amount": amount, "static": static_address, "places": PLACES}
     environment.globals |= {"cut": CUT}
     environment.globals |= {"csrf_field": CSRF_FIELD, "csrf_header": CSRF_HEADER}

@@ -21,6 +21,9 @@ METER_HEIGHT: Final = 150
 # The line keeps so far from the upper and the lower edge.
 MARGIN: Final = 14
 LANE_HEIGHT: Final = 40
+# A figure stands so far above a line, or so far below it.
+CLEAR: Final = 5
+TEXT_HEIGHT: Final = 14
 # A mark must be seen, however short it lasted.
 LEAST_WIDTH: Final = 0.25
 TICKS_MAX: Final = 4
@@ -84,12 +87,23 @@ class Tick:
     text: str
 
 
+@dataclass(frozen=True, slots=True)
+class Height:
+    """What the meter showed at this height; ``y``: where its figure is written, clear of the meter's own line."""
+
+    y: float
+    value: int
+
+
 @dataclass(slots=True)
 class LifePicture:
-    """``runs``: the least and the most that each meter run showed. They stand on one floor, at one scale."""
+    """``runs``: the least and the most that each meter run showed. They stand on one floor, at one scale; where there
+    is one alone, ``heights`` are its scale.
+    """
 
     height: int
     runs: list[tuple[int, int]] = field(default_factory=list)
+    heights: list[Height] = field(default_factory=list)
     bands: list[Band] = field(default_factory=list)
     lines: list[Line] = field(default_factory=list)
     bars: list[Bar] = field(default_factory=list)
@@ -154,9 +168,19 @@ def _draw_steps(picture: LifePicture, axis: Axis, levels: Sequence[Level]) -> No
             runs.append([])
         runs[-1].append(one)
     picture.runs = [(min(one.value for one in run), max(one.value for one in run)) for run in runs]
+    picture.heights = _heights(picture.runs)
     highest = max((most - least for least, most in picture.runs), default=0)
     for run, (least, _) in zip(runs, picture.runs, strict=True):
         _draw_run(picture, axis, run, least, highest)
+
+
+def _heights(runs: Sequence[tuple[int, int]]) -> list[Height]:
+    if len(runs) != 1:
+        return []
+    [(least, most)] = runs
+    if least == most:
+        return [Height(METER_HEIGHT / 2 - CLEAR, least)]
+    return [Height(METER_HEIGHT - MARGIN - CLEAR, least), Height(MARGIN + TEXT_HEIGHT, most)]
 
 
 def _draw_run(picture: LifePicture, axis: Axis, run: Sequence[Level], least: int, highest: int) -> None:

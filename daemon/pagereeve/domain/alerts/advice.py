@@ -73,7 +73,7 @@ ADVICE: Final[Mapping[str, Advice]] = {
         "Look at the printer: is it stopped, or does its state stick? If its meter is not read, see meter-silent.",
     ),
     "unknown-printer": Advice(
-        "releases name a printer that is not in the registry",
+        "releases name a printer that is not in the settings",
         "The daemon does not read this printer: its releases stay unproven.",
         "Correct the name at the release server, add the printer to the settings, or give its entry this name (also).",
     ),

@@ -369,7 +369,7 @@ _WORDS: Final[Mapping[Kind, Callable[[_Known], str]]] = {
     Kind.READS_FAILED: _reads_failed,
     Kind.EVENT_DIFFERS: _event_differs,
     Kind.NOT_REGISTERED: lambda known: (
-        f"no printer {known['printer']!r} is in the registry, so its meter is not read; correct the name or add it"
+        f"no printer {known['printer']!r} is in the settings, so its meter is not read; correct the name or add it"
     ),
     Kind.WINDOWS_WAIT: lambda known: (
         f"{known.plural('release')} without a verdict since {known.at('since_us')}: {WAITS[known['why']]}"

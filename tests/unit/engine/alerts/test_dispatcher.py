@@ -97,7 +97,7 @@ def test_200_names_that_nobody_knows_are_one_alert_about_their_sender_without_it
         await asyncio.sleep(HOUR_S)
 
     (message,) = story(script).receiver.taken
-    assert message.title == "the sender of release notices: releases name a printer that is not in the registry"
+    assert message.title == "the sender of release notices: releases name a printer that is not in the settings"
     assert (message.subject, message.printer, message.findings) == ("the sender of release notices", "", 200)
     assert message.what.startswith("200 printers: say-this-0, say-this-1, ")
 

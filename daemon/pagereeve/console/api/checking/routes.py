@@ -29,7 +29,7 @@ def _checks(request: Request) -> Checks:
     return checks
 
 
-@router.post("/printers/{printer}/check", responses=responses("not-found"))
+@router.post("/printers/{printer:path}/check", responses=responses("not-found"))
 async def check_printer(
     printer: Annotated[str, Path(max_length=200, description="As the settings name it.")],
     checks: Annotated[Checks, Depends(_checks)],

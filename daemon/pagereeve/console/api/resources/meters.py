@@ -13,6 +13,7 @@ from pagereeve.console.api.etags import TaggedRoute
 from pagereeve.console.api.models.meters import GatewayDetails, GatewayShown, PrinterDetails, PrinterShown
 from pagereeve.console.api.paging import LIMIT, Asked, Cursor, Limit, Page, next_page, place_of
 from pagereeve.console.api.problems import ApiProblem, responses
+from pagereeve.console.api.steps import SEVERAL
 from pagereeve.queries.meters import UNKNOWN, MeterDetails, fleet_of, heard_through, meter_of
 
 router = APIRouter(route_class=TaggedRoute)
@@ -54,7 +55,7 @@ async def printers(
     return Page(items=items, next=next_page(request, place))
 
 
-@router.get("/printers/{printer}", responses=responses("not-found"), tags=["printers"])
+@router.get(f"/printers/{{printer:{SEVERAL}}}", responses=responses("not-found"), tags=["printers"])
 async def one_printer(context: Context, printer: Name, _: Nothing) -> PrinterDetails:
     """One printer, of the settings or known to the journal alone, with open windows, settle time and last proof."""
     known = next((one for one in context.site.printers if one.name == printer), None)
