@@ -53,6 +53,7 @@ RUNS: Final = (
     Run("hostile_answers", "", "--mutated 5000 --burst 50"),
     Run("ingest", "", "--rounds 1 --events 300"),
     Run("journal_commit", "", "--rounds 1 --seconds 0.2 --history 5000"),
+    Run("journal_postgres", "", "--rounds 1 --seconds 0.3"),
     Run("backup", "", "--rounds 1 --facts 5000"),
     Run("canonical", "", "--rounds 2"),
     Run("project_ledger", "--sizes 1000 1000000", "--rebuild 500 --sizes 100 200 --rounds 1"),

@@ -90,7 +90,7 @@ class Server:
         options = [word for name, value in SETTINGS.items() for word in ("-c", f"{name}={value}")]
         argv = [SERVER, "-D", str(self.data), "-p", str(self.address.port), *options]
         with (self.data.parent / "log").open("ab") as log:
-            self._process = subprocess.Popen(_as_its_user(argv), stdout=log, stderr=log, stdin=subprocess.DEVNULL)
+            self._process = subprocess.Popen(as_its_user(argv), stdout=log, stderr=log, stdin=subprocess.DEVNULL)
         deadline = time.monotonic() + START_S
         ready = [str(PROGRAMS / "pg_isready"), "-q", "-h", self.address.host, "-p", str(self.address.port)]
         while subprocess.run(ready, check=False).returncode:
@@ -99,13 +99,13 @@ class Server:
             time.sleep(0.05)
 
 
-def _user() -> pwd.struct_passwd | None:
+def its_user() -> pwd.struct_passwd | None:
     """PostgreSQL refuses to run as root."""
     return pwd.getpwnam("postgres") if os.geteuid() == 0 else None
 
 
-def _as_its_user(argv: Sequence[str]) -> Sequence[str]:
-    user = _user()
+def as_its_user(argv: Sequence[str]) -> Sequence[str]:
+    user = its_user()
     # It must not outlive a test process that was killed.
     ends = ["setpriv", "--pdeathsig", "QUIT"]
     if user is None:
@@ -134,10 +134,10 @@ def running(environment: Mapping[str, str] = os.environ) -> Iterator[Server]:
 def _made(folder: Path) -> Server:
     password, data = secrets.token_hex(16), folder / "data"
     (folder / "password").write_text(password)
-    if (user := _user()) is not None:
+    if (user := its_user()) is not None:
         for path in (folder, folder / "password"):
             os.chown(path, user.pw_uid, user.pw_gid)
     argv = [str(PROGRAMS / "initdb"), "-D", str(data), "-U", "pagereeve", "--auth=scram-sha-256", "--encoding=UTF8"]
     argv += ["--locale=C", f"--pwfile={folder / 'password'}", "--no-sync"]
-    subprocess.run(_as_its_user(argv), check=True, capture_output=True)
+    subprocess.run(as_its_user(argv), check=True, capture_output=True)
     return Server(Address("127.0.0.1", "postgres", "pagereeve", password, free_tcp_port()), data)

@@ -12,12 +12,14 @@ from pagereeve.domain.projection.running_totals import RunningTotals
 from pagereeve.domain.values.instants import FOREVER_US
 from pagereeve.engine.supervision.heartbeat import OPEN_LONGEST_S, Heartbeat
 from pagereeve.ports.clock import Clock
-from pagereeve.ports.ledger import RowWrites
+from pagereeve.ports.ledger import RowWrites, StaleRows
 
 # A meter that stays silent for days leaves a long stretch open; projecting it may take this share of the time, no more.
 # It takes long each time: a single long one among short ones is the machine's pause, and puts nothing off.
 LONG_PROJECTION_US = 10_000
 PROJECTION_SHARE = 50
+# So often, at its end, a loop projects anew what another projector came before with.
+FINISHED_BY = 3
 
 
 class Projector(Protocol):
@@ -40,6 +42,7 @@ class LedgerUpdater(Generic[AnyProjector]):
     facts of the journal since; for FOREVER_US it also looks for facts that no stored row knows yet. ``dirty``: the
     stored rows may be other than the facts say. ``must_reopen``: the projector lacks what ``begin_again`` asked for.
     ``put_off``: a projection was due, and waits until ``project_from_us`` (monotonic), because the last one took long.
+    ``refused``: how often rows were not stored, because another projector had replaced them since the journal was read.
     """
 
     name: str
@@ -53,6 +56,8 @@ class LedgerUpdater(Generic[AnyProjector]):
     must_reopen: bool = False
     put_off: bool = False
     project_from_us: int = 0
+    refused: int = 0
+    _version: int = 0
     _took_us: int = 0
     _begin_again_us: int | None = None
     _in_doubt: bool = False
@@ -78,6 +83,7 @@ class LedgerUpdater(Generic[AnyProjector]):
     def begin(self, projector: AnyProjector) -> AnyProjector:
         """As ``open``, where the journal holds nothing of it."""
         self.projector, self.running_totals, self.dirty = projector, RunningTotals(), True
+        self._version = 0
         self.must_reopen = self._begin_again_us is not None
         return projector
 
@@ -90,6 +96,8 @@ class LedgerUpdater(Generic[AnyProjector]):
     async def _read(self, before_us: int) -> AnyProjector:
         self._in_doubt = True
         self.heartbeat.does("reads its rows from the journal", OPEN_LONGEST_S)
+        # Before all else: whatever another projector stores from now on is not known to this one.
+        self._version = await self.store.rows_version(self.name)
         projector = await self.open_projector(before_us)
         self.running_totals = await self.store.running_totals(self.name, projector.anchor_us)
         self.projector = projector
@@ -128,15 +136,21 @@ class LedgerUpdater(Generic[AnyProjector]):
                 return update
             await asyncio.sleep(0)
 
-    async def keep(self, update: Update | None, put: Callable[[Update], Awaitable[None]] | None = None) -> None:
+    async def keep(self, update: Update | None, put: Callable[[Update, int], Awaitable[None]] | None = None) -> None:
         """Store what a projection gave, by ``put`` where it goes together with something else. Raises
-        JournalUnavailable, and then ``open`` must follow.
+        JournalUnavailable, and then ``open`` must follow. Where another projector came first, ``must_reopen``.
         """
         if update is not None:
-            if put is None:
-                await self.store.replace(self.name, update.from_anchor_us, update.segments)
-            else:
-                await put(update)
+            try:
+                if put is None:
+                    await self.store.replace(self.name, update.from_anchor_us, update.segments, after=self._version)
+                else:
+                    await put(update, self._version)
+            except StaleRows:
+                self.refused += 1
+                self.must_reopen = self.dirty = True
+                return
+            self._version += 1
             self.running_totals.add(update)
         self._in_doubt = False
         if not self.must_reopen:
@@ -147,6 +161,10 @@ class LedgerUpdater(Generic[AnyProjector]):
         """After the loop was cancelled, wherever it was: leave the rows as the journal has them."""
         if self.projector is None or self._in_doubt:
             await self.open()
-        if self.must_reopen:
-            await self.reopen()
-        await self.keep(self.project())
+        # What was in line when the loop was cancelled may be stored in between.
+        for _ in range(FINISHED_BY):
+            if self.must_reopen:
+                await self.reopen()
+            await self.keep(self.project())
+            if not self.must_reopen:
+                return

@@ -7,11 +7,30 @@ from typing import Protocol
 
 from pagereeve.domain.ledger import Charge, Finding, Posting, ReleaseKey, RowSegment, Stretch
 from pagereeve.domain.projection.running_totals import RunningTotals
+from pagereeve.domain.values.errors import PagereeveError
+
+
+class StaleRows(PagereeveError):
+    """Another projector replaced the printer's rows since this one read the journal: nothing was stored.
+
+    Read the journal again, and project anew.
+    """
 
 
 class RowWrites(Protocol):
-    async def replace(self, printer: str, from_anchor_us: int | None, segments: Sequence[RowSegment]) -> None:
-        """Drop the printer's segments from that anchor on (None: all), and store these in their place, atomically."""
+    async def rows_version(self, printer: str) -> int:
+        """One more each time that rows of the printer are replaced. Asked before the facts are read that a projection
+        rests on; then each replacement names the one that it follows.
+        """
+        ...
+
+    async def replace(
+        self, printer: str, from_anchor_us: int | None, segments: Sequence[RowSegment], *, after: int | None = None
+    ) -> None:
+        """Drop the printer's segments from that anchor on (None: all), and store these in their place, atomically.
+
+        ``after``: only where the rows still are of that version (None: whatever they are). Raises StaleRows.
+        """
         ...
 
     async def running_totals(self, printer: str, before_us: int) -> RunningTotals:

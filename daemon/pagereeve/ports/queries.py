@@ -21,6 +21,7 @@ class JournalHealth:
     that were not stored. ``alive`` is False once nothing can be stored any more. ``fence`` grows at each opening.
     ``hindrance`` says why nothing is stored now, None while it is. ``damaged_rows`` were found so when they were read.
     ``waiting_us`` is how long the oldest write has waited that is not answered. ``sealed_facts`` are in the seal.
+    ``stale``: rows that were not stored, because another projector had replaced them meanwhile.
     """
 
     alive: bool
@@ -41,6 +42,7 @@ class JournalHealth:
     damaged_rows: int = 0
     waiting_us: int = 0
     sealed_facts: int = 0
+    stale: int = 0
 
 
 class Growth(NamedTuple):

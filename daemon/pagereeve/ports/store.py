@@ -66,7 +66,13 @@ class HistoryStore(SegmentReads, StandingFacts, ReleaseFacts, FindingLookup, Pro
 
 class TurnWrites(Protocol):
     async def keep_turn(
-        self, printer: str, sealed: Sequence[Fact], current: PlateauRead | ReadFailed, update: Update
+        self,
+        printer: str,
+        sealed: Sequence[Fact],
+        current: PlateauRead | ReadFailed,
+        update: Update,
+        *,
+        after: int | None = None,
     ) -> None:
         """As ``observe`` and ``replace`` after one another, in one transaction: no row is there without its facts."""
         ...

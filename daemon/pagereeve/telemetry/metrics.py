@@ -199,6 +199,7 @@ def _journal(health: JournalHealth) -> Iterator[Metric]:
         ("duplicates", "Events that were stored before.", health.duplicates),
         ("conflicts", "Events that were stored before with other data.", health.conflicts),
         ("failures", "Groups that could not be stored.", health.failures),
+        ("stale", "Rows not stored, as another projector had replaced them; projected anew.", health.stale),
     )
     for name, text, value in counters:
         yield CounterMetricFamily(f"pagereeve_journal_{name}", text, value=value)

@@ -99,6 +99,30 @@ def test_what_is_added_is_projected_and_stored_and_then_nothing_is_left_to_do() 
     passing(story())
 
 
+def test_who_projected_before_another_stored_is_refused_and_projects_anew() -> None:
+    async def story() -> None:
+        ours = Site([1])
+        theirs = Site(ours.facts, store=ours.store)
+        for site in (ours, theirs):
+            await site.updater.open()
+        ours.hears(2)
+        await ours.turn()
+        await theirs.turn()
+        assert await ours.stored() == [1, 2]
+        assert (theirs.updater.refused, theirs.updater.must_reopen) == (1, True)
+        theirs.facts.append(3)
+        await theirs.updater.reopen()
+        await theirs.turn()
+        assert await ours.stored() == [1, 2, 3]
+        assert not theirs.updater.must_reopen
+        ours.hears(4)
+        await ours.updater.finish()
+        assert await ours.stored() == [1, 2, 3, 4]
+        assert (ours.updater.refused, theirs.updater.refused) == (1, 1)
+
+    passing(story())
+
+
 def test_the_limit_is_the_projectors_to_keep() -> None:
     async def story() -> None:
         site = Site()
@@ -253,7 +277,7 @@ def test_finishing_after_a_cancellation_leaves_the_rows_as_the_journal_has_them(
         with monkeypatch.context() as patch:
             if moment == "storing":
                 await site.updater.reopen()
-                patch.setattr(site.store, "replace", lambda *_: stands_still())
+                patch.setattr(site.store, "replace", lambda *_, **__: stands_still())
                 await cancelled(site.turn())
             else:
                 site.while_opening = stands_still

@@ -82,7 +82,7 @@ class BadgeWatcher:
             until_us = self.clock.now_us() - LAG_US
             await self.updater.keep(await self.updater.project_in_slices(projector.advancing(until_us)))
             self.heartbeat.succeeded()
-            if not projector.waits:
+            if not projector.waits and not self.updater.must_reopen:
                 await self._wakeup.rest()
             self.heartbeat.does("gathers what comes", self.settle_every_s + STORE_LONGEST_S)
             await self.clock.sleep(self.settle_every_s)

@@ -89,15 +89,17 @@ class ReadingRecorder:
             await self.journal.observe(self.printer, self._sealed, current)
             self._kept(current)
 
-    async def keep(self, update: Update) -> None:
-        """Store rows, with all readings that they may rest on. Raises JournalUnavailable, and nothing was stored."""
+    async def keep(self, update: Update, after: int | None = None) -> None:
+        """Store rows, with all readings that they may rest on. Raises JournalUnavailable or StaleRows, and nothing was
+        stored.
+        """
         current = self.current
         if current is None or (current is self._durable and not self._due):
-            await self.journal.replace(self.printer, update.from_anchor_us, update.segments)
+            await self.journal.replace(self.printer, update.from_anchor_us, update.segments, after=after)
             return
         due, self._due, self.in_doubt = self._due, False, True
         try:
-            await self.journal.keep_turn(self.printer, self._sealed, current, update)
+            await self.journal.keep_turn(self.printer, self._sealed, current, update, after=after)
         except Exception:
             # Nothing of it was stored; perhaps the readings can be without the rows.
             self._due = due

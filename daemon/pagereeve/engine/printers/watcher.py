@@ -431,6 +431,8 @@ class PrinterWatcher:
         if update is None:
             await self.recorder.keep_due()
         await self.updater.keep(update, self.recorder.keep)
+        if self.updater.must_reopen:
+            self._wakeup.again()
         self._quiet_until_us = self._windows().quiet_until_us
         await self._learn()
 

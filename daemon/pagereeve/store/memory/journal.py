@@ -33,6 +33,7 @@ from pagereeve.ports.closing import ClosedPeriod, Closing, ClosingAttempt, Packe
 from pagereeve.ports.erasing import Erasure, ErasureOutcome, TitleExpiry, TitlesExpired
 from pagereeve.ports.journal import DamagedRow, JournalUnavailable, OpenRun, Receipt, StoredFact
 from pagereeve.ports.kept_facts import KeptFacts
+from pagereeve.ports.ledger import StaleRows
 from pagereeve.ports.outbox import Announcement, QueueRemoval
 from pagereeve.ports.queries import LAST_EVENTS_OF_SOURCE, SOURCES_LOOKED_AT, Growth
 from pagereeve.store.memory.closed import MemoryClosed
@@ -63,6 +64,7 @@ from pagereeve.store.records.requests import (
     redate_request,
     replace_request,
 )
+from pagereeve.store.records.rows_versions import RowsVersions
 from pagereeve.store.records.sealing import Salts
 from pagereeve.store.records.title_expiry import TitleEraser
 from pagereeve.store.sql.fact_reads import (
@@ -92,6 +94,7 @@ class MemoryJournal(MemoryClosed, MemorySeal):
         self._of_release: dict[tuple[str, str], list[Numbered]] = defaultdict(list)
         self._key_checks: dict[str, str] = {}
         self._kept: list[KeptAside] = []
+        self._versions = RowsVersions()
 
     @asynccontextmanager
     async def snapshot(self) -> AsyncIterator[MemoryJournal]:
@@ -128,6 +131,7 @@ class MemoryJournal(MemoryClosed, MemorySeal):
             raise JournalUnavailable(f"nothing was stored: {self.unavailable}; try again later")
         batch = Batch(self)
         answer = request.join(batch)
+        self._follow(batch.replacements)
         for one in batch.facts:
             self._note_decision(one)
             self._facts[one.filing.printer].append(one)
@@ -140,11 +144,20 @@ class MemoryJournal(MemoryClosed, MemorySeal):
         self._kept += batch.kept_aside
         self._open_runs |= batch.open_runs
         redated = [self._apply(one) for one in batch.redates]
+        self._follow(redated)
         for replacement in [*batch.replacements, *redated]:
             self._replace(replacement)
         for entry in batch.outbox:
             self.post(entry)
         return answer
+
+    def _follow(self, replacements: Sequence[Replacement]) -> None:
+        try:
+            self._versions.follow(replacements)
+        except StaleRows:
+            self._versions.forget()
+            raise
+        self._versions.stored()
 
     def _apply(self, numbered: Numbered) -> Replacement:
         fact = numbered.filing.fact
@@ -188,8 +201,10 @@ class MemoryJournal(MemoryClosed, MemorySeal):
         if eraser.facts:
             digest = erasure_digest(eraser.facts)
             self._store(append_request(Erased(erasure.at_us, erasure.name, erasure.by, len(eraser.facts), digest)))
-            for printer in {*printers, ""}:
-                self._replace(Replacement(printer, None))
+            dropped = [Replacement(printer, None) for printer in {*printers, ""}]
+            self._follow(dropped)
+            for one in dropped:
+                self._replace(one)
         closed = self._erase_frozen(erasure) if eraser.facts else ()
         return ErasureOutcome(len(eraser.facts), printers, len(badges), shared, closed)
 
@@ -274,15 +289,27 @@ class MemoryJournal(MemoryClosed, MemorySeal):
     async def observe(self, printer: str, sealed: Sequence[Fact], current: PlateauRead | ReadFailed) -> Sequence[int]:
         return self._store(observe_request(printer, sealed, current))
 
-    async def replace(self, printer: str, from_anchor_us: int | None, segments: Sequence[RowSegment]) -> None:
-        self._store(replace_request(printer, from_anchor_us, segments))
+    async def rows_version(self, printer: str) -> int:
+        """ports.ledger.RowWrites."""
+        return self._versions.now(printer)
+
+    async def replace(
+        self, printer: str, from_anchor_us: int | None, segments: Sequence[RowSegment], *, after: int | None = None
+    ) -> None:
+        self._store(replace_request(printer, from_anchor_us, segments, after))
 
     async def keep_turn(
-        self, printer: str, sealed: Sequence[Fact], current: PlateauRead | ReadFailed, update: Update
+        self,
+        printer: str,
+        sealed: Sequence[Fact],
+        current: PlateauRead | ReadFailed,
+        update: Update,
+        *,
+        after: int | None = None,
     ) -> None:
         """ports.store.TurnWrites."""
         observed = observe_request(printer, sealed, current)
-        self._store(Turn(observed, replace_request(printer, update.from_anchor_us, update.segments)))
+        self._store(Turn(observed, replace_request(printer, update.from_anchor_us, update.segments, after)))
 
     async def announce(self, announcement: Announcement) -> None:
         self._store(Post(announcement))

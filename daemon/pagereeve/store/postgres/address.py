@@ -10,13 +10,18 @@ from sqlalchemy.exc import ArgumentError
 
 SCHEMES: Final = ("postgresql", "postgres")
 TLS_MODES: Final = ("disable", "allow", "prefer", "require", "verify-ca", "verify-full")
+VERIFYING: Final = ("verify-ca", "verify-full")
+QUERIES: Final = ("host", "sslmode", "sslrootcert")
+SYSTEM_ROOTS: Final = "system"
 PORT: Final = 5432
 
 
 @dataclass(frozen=True, slots=True)
 class Address:
     """``host`` is a name, an address, or the folder of a Unix socket. ``sslmode`` is as libpq has it
-    (postgresql.org/docs/15/libpq-connect.html, section 34.1.2); None: what asyncpg does by itself, ``prefer``.
+    (postgresql.org/docs/15/libpq-connect.html, section 34.1.2); None: ``prefer``. ``sslrootcert``: the file of the
+    authorities that may have signed the server's certificate, or ``system`` for those of this machine (as libpq 16
+    has it); None: ``~/.postgresql/root.crt``.
     """
 
     host: str
@@ -25,6 +30,7 @@ class Address:
     password: str | None = field(default=None, repr=False)
     port: int = PORT
     sslmode: str | None = None
+    sslrootcert: str | None = None
 
     @classmethod
     def of(cls, url: str, password: str | None = None) -> Self:
@@ -39,14 +45,15 @@ class Address:
             raise ValueError("a password is given twice; leave it out of the URL")
         if not given.database:
             raise ValueError("the database's name is missing; write postgresql://USER@HOST:5432/DATABASE")
-        host, sslmode = _known_queries(given)
+        query = _known_queries(given)
         return cls(
-            host or given.host or "localhost",
+            query.get("host") or given.host or "localhost",
             given.database,
             given.username,
             given.password if password is None else password,
             given.port or PORT,
-            sslmode,
+            query.get("sslmode"),
+            query.get("sslrootcert"),
         )
 
     def __str__(self) -> str:
@@ -55,13 +62,17 @@ class Address:
         return f"postgresql://{host}:{self.port}/{self.database}"
 
 
-def _known_queries(url: URL) -> tuple[str | None, str | None]:
-    query = dict(url.query)
-    host, sslmode = query.pop("host", None), query.pop("sslmode", None)
-    if query:
-        raise ValueError(f"{min(query)} after the ? is not known; only host and sslmode are")
+def _known_queries(url: URL) -> dict[str, str]:
+    query: dict[str, str] = {}
+    for name, value in url.query.items():
+        if name not in QUERIES:
+            raise ValueError(f"{name} after the ? is not known; only {', '.join(QUERIES)} are")
+        if not isinstance(value, str):
+            raise ValueError(f"{name} after the ? is given twice; name one")  # noqa: TRY004 - it is the text that is wrong
+        query[name] = value
+    sslmode = query.get("sslmode")
     if sslmode is not None and sslmode not in TLS_MODES:
         raise ValueError(f"sslmode must be one of {', '.join(TLS_MODES)}")
-    if isinstance(host, tuple):
-        raise ValueError("host after the ? is given twice; name one")  # noqa: TRY004 - it is the text that is wrong
-    return host, sslmode if isinstance(sslmode, str) else None
+    if "sslrootcert" in query and sslmode not in VERIFYING:
+        raise ValueError("sslrootcert belongs to sslmode=verify-full; without it nothing is verified")
+    return query

@@ -7,15 +7,22 @@ that groups come one after another, only spares these second tries.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
 from sqlalchemy import Connection
 
+from pagereeve.store.records.batch import Replacement
+from pagereeve.store.records.rows_versions import require_newest
 from pagereeve.store.sql.transaction import Heads, Outcome
 
 _BEGIN: Final = "SELECT size, pg_current_xact_id()::text FROM seal"
 _IN_TURN: Final = f"{_BEGIN} FOR UPDATE"
+_FOLLOWED: Final = (
+    "INSERT INTO rows_version (printer, version) VALUES ($1, 1) ON CONFLICT (printer) DO UPDATE "
+    "SET version = rows_version.version + 1 WHERE $2::bigint IS NULL OR rows_version.version = $2 RETURNING version"
+)
 _BECAME: Final = "SELECT pg_xact_status($1::text::xid8)"
 
 
@@ -40,6 +47,12 @@ class SharedHeads(Heads):
         size, self._transaction = connection.exec_driver_sql(_IN_TURN if self.in_turn else _BEGIN).one()
         if self.sealing.state is not None and self.sealing.size != size:
             self.forget()
+
+    def follow(self, connection: Connection, replacements: Sequence[Replacement]) -> None:
+        """The printer's row is held until the commit: whoever comes meanwhile waits, and sees what became of it."""
+        for one in replacements:
+            became = connection.exec_driver_sql(_FOLLOWED, (one.printer, one.after)).scalar_one_or_none()
+            require_newest(one, -1 if became is None else became - 1)
 
     def before_commit(self, outcome: Outcome) -> None:
         self.pending = Pending(self._transaction, outcome)

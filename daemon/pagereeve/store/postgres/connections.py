@@ -7,6 +7,7 @@ a lock, and a transaction in which nothing happens end, and let others go on.
 from __future__ import annotations
 
 import asyncio
+import ssl
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
@@ -17,7 +18,7 @@ from sqlalchemy import Connection, NullPool
 from sqlalchemy.ext.asyncio import AsyncConnection, AsyncEngine, create_async_engine
 
 from pagereeve.ports.journal import JournalUnavailable
-from pagereeve.store.postgres.address import Address
+from pagereeve.store.postgres.address import SYSTEM_ROOTS, Address
 from pagereeve.store.postgres.sqlstates import is_lost
 
 Result = TypeVar("Result")
@@ -28,6 +29,9 @@ READER_WAIT_S: Final = 30.0
 ALONE_KEY: Final = 0x5061_6765_7265_6576
 """Of the advisory lock that a daemon holds which must be the only one."""
 _TRY_ALONE: Final = f"SELECT pg_try_advisory_lock({ALONE_KEY})"
+
+
+_POOLER: Final = "a connection pooler stands before the server; name the server's own port"
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,28 +66,78 @@ _KEEPALIVES: Final = {
 
 async def connected(address: Address, limits: Limits) -> asyncpg.Connection:
     """Raises OSError, also for what the server says: it can't be used, and why."""
-    settings = {"application_name": "pagereeve", **limits.settings(), **_KEEPALIVES}
     try:
-        return await asyncpg.connect(
-            host=address.host,
-            port=address.port,
-            database=address.database,
-            user=address.user,
-            password=address.password,
-            ssl=address.sslmode,
-            timeout=CONNECT_S,
-            command_timeout=2 * limits.statement_ms / 1000,
-            server_settings=settings,
-        )
+        connection = await _connected(address, limits)
+        try:
+            await _require_no_pooler(connection)
+        except BaseException:
+            connection.terminate()
+            raise
     except TimeoutError:
         raise ConnectionError(f"no answer within {CONNECT_S:.0f} s") from None
+    except ssl.SSLCertVerificationError as error:
+        raise ConnectionError(
+            f"the server's certificate is not accepted ({error.verify_message}); sslrootcert after the ? must name the "
+            "file of the authority that signed it, and with verify-full the url's host must be a name in it"
+        ) from error
+    except ssl.SSLError as error:
+        raise ConnectionError(f"TLS with the server fails: {error.reason or error}") from error
+    except ConnectionError as error:
+        if "rejected SSL upgrade" not in str(error):
+            raise
+        problem = f"the server speaks no TLS, which sslmode={address.sslmode} asks for; set ssl = on there"
+        raise ConnectionError(problem) from error
     except (asyncpg.PostgresError, asyncpg.InterfaceError, ValueError) as error:
         raise ConnectionError(_words(str(error))) from error
+    return connection
+
+
+async def _connected(address: Address, limits: Limits) -> asyncpg.Connection:
+    """What is not said here asyncpg would take from the environment and from files: the password most of all."""
+    settings = {"application_name": "pagereeve", **limits.settings(), **_KEEPALIVES}
+    return await asyncpg.connect(
+        host=address.host,
+        port=address.port,
+        database=address.database,
+        user=address.user,
+        password=address.password or "",
+        ssl=_tls(address),
+        timeout=CONNECT_S,
+        command_timeout=2 * limits.statement_ms / 1000,
+        server_settings=settings,
+    )
+
+
+def _tls(address: Address) -> ssl.SSLContext | str:
+    """Raises OSError where the authorities' file can't be read."""
+    roots = address.sslrootcert
+    if roots is None:
+        return address.sslmode or "prefer"
+    context = ssl.create_default_context()
+    if roots != SYSTEM_ROOTS:
+        context = ssl.SSLContext(ssl.PROTOCOL_TLS_CLIENT)
+        try:
+            context.load_verify_locations(cafile=roots)
+        except OSError as error:
+            raise ConnectionError(f"sslrootcert {roots} can't be used: {error.strerror or error}") from error
+    context.check_hostname = address.sslmode == "verify-full"
+    return context
+
+
+async def _require_no_pooler(connection: asyncpg.Connection) -> None:
+    """Locks and limits belong to a session of the server, which a pooler hands from one of us to another.
+
+    A server names its own process as the connection begins (postgresql.org/docs/15/protocol-flow.html, BackendKeyData);
+    what stands before it can't know which process it will be. Raises ConnectionError.
+    """
+    said = connection.get_server_pid()
+    if await connection.fetchval("SELECT pg_backend_pid()") != said:
+        raise ConnectionError(f"sessions are not the server's own: {_POOLER}")
 
 
 def _words(said: str) -> str:
-    if "startup parameter" in said:
-        return f"{said}: a connection pooler stands before the server; name the server's own port"
+    if "startup parameter" in said or "prepared statement" in said:
+        return f"{said}: {_POOLER}"
     return said
 
 

@@ -10,7 +10,7 @@ from contextlib import AsyncExitStack
 from functools import partial
 from typing import Final, Self, TypeVar
 
-from sqlalchemy import Connection
+from sqlalchemy import Connection, column, select, table
 from sqlalchemy.exc import DBAPIError
 
 from pagereeve.ports.clock import Clock
@@ -35,6 +35,7 @@ from pagereeve.store.sql.journal_writes import JournalWrites
 Result = TypeVar("Result")
 
 BEGINNINGS_MAX: Final = 8
+_VERSIONS: Final = table("rows_version", column("printer"), column("version"))
 SIZE_EVERY_US: Final = 60_000_000
 
 
@@ -111,6 +112,11 @@ class PostgresJournal(JournalWrites, PostgresReads):
             return await self._connection.run(work)
         except (DBAPIError, OSError) as error:
             raise unavailable(self._name, error) from error
+
+    async def rows_version(self, printer: str) -> int:
+        """ports.ledger.RowWrites."""
+        row = await self._reader.first(select(_VERSIONS.c.version).where(_VERSIONS.c.printer == printer))
+        return 0 if row is None else int(row.version)
 
     async def rewrite(self) -> None:
         """Make the tables anew, so that nothing of what was replaced or deleted is left in their files. What the server

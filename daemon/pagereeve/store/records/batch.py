@@ -67,13 +67,14 @@ class KeptAside:
 class Replacement:
     """``from_anchor_us`` None drops all the printer's segments.
 
-    ``rows`` are the segments as rows, by table.
+    ``rows`` are the segments as rows, by table. ``after``: the version of the rows that it follows; None: any.
     """
 
     printer: str
     from_anchor_us: int | None
     segments: tuple[RowSegment, ...] = ()
     rows: Mapping[str, Sequence[Columns]] = field(default_factory=dict)
+    after: int | None = None
 
 
 @dataclass(slots=True)

@@ -132,7 +132,9 @@ def observe_request(printer: str, sealed: Sequence[Fact], current: PlateauRead |
     return Observe(printer, tuple(file(fact) for fact in sealed), open_body(current))
 
 
-def replace_request(printer: str, from_anchor_us: int | None, segments: Sequence[RowSegment]) -> Replace:
+def replace_request(
+    printer: str, from_anchor_us: int | None, segments: Sequence[RowSegment], after: int | None = None
+) -> Replace:
     """Raises ValueError unless the segments are the printer's own, from the anchor on, rising; BadCanonical."""
     anchors = [segment.anchor_us for segment in segments]
     if any(segment.printer != printer for segment in segments):
@@ -141,4 +143,4 @@ def replace_request(printer: str, from_anchor_us: int | None, segments: Sequence
         raise ValueError(f"segments of printer {printer!r} must come in rising order of their anchors: {anchors[:8]}")
     if from_anchor_us is not None and anchors and anchors[0] < from_anchor_us:
         raise ValueError(f"a segment of printer {printer!r} at {anchors[0]} lies before {from_anchor_us}")
-    return Replace(Replacement(printer, from_anchor_us, tuple(segments), segment_rows(segments)))
+    return Replace(Replacement(printer, from_anchor_us, tuple(segments), segment_rows(segments), after))

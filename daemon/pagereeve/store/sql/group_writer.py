@@ -14,6 +14,7 @@ from sqlalchemy.exc import DataError, DBAPIError, IntegrityError, InterfaceError
 
 from pagereeve.ports.clock import Clock
 from pagereeve.ports.journal import Hindrance, JournalUnavailable
+from pagereeve.ports.ledger import StaleRows
 from pagereeve.ports.queries import JournalHealth
 from pagereeve.store.errors import Unstorable, unavailable
 from pagereeve.store.records.requests import StoreRequest
@@ -41,6 +42,7 @@ class WriterCounters:
     duplicates: int = 0
     conflicts: int = 0
     failures: int = 0
+    stale: int = 0
     last_commit_monotonic_us: int | None = None
     last_commit_us: int | None = None
 
@@ -142,6 +144,7 @@ class GroupWriter(ABC):
             damaged_rows=damaged_rows,
             waiting_us=self.waited_us,
             sealed_facts=self.sealed_facts,
+            stale=counters.stale,
         )
 
     async def submit(self, request: StoreRequest[Answer]) -> Answer:
@@ -211,6 +214,8 @@ class GroupWriter(ABC):
         requests = [waiting.request for waiting in group]
         try:
             outcome = await self._commit(requests)
+        except StaleRows as error:
+            await self._refuse_stale(group, error)
         except Exception as error:  # noqa: BLE001 - whatever it is, callers receive it and the next group is tried
             self.counters.failures += 1
             if not self._is_refused(error):
@@ -228,6 +233,16 @@ class GroupWriter(ABC):
             for waiting, answer in zip(group, outcome.answers, strict=True):
                 if not waiting.answer.done():
                     waiting.answer.set_result(answer)
+
+    async def _refuse_stale(self, group: Sequence[Waiting], error: StaleRows) -> None:
+        """Of a group only whose rows were replaced meanwhile."""
+        if len(group) > 1:
+            for waiting in group:
+                await self._store([waiting])
+            return
+        self.counters.stale += 1
+        if not group[0].answer.done():
+            group[0].answer.set_exception(error)
 
     def _count(self, outcome: Outcome) -> None:
         counters = self.counters

@@ -89,18 +89,30 @@ class JournalWrites(ABC):
         """ports.store.Redating."""
         await self._line.submit(redate_request(facts))
 
-    async def replace(self, printer: str, from_anchor_us: int | None, segments: Sequence[RowSegment]) -> None:
+    @abstractmethod
+    async def rows_version(self, printer: str) -> int:
+        """ports.ledger.RowWrites."""
+
+    async def replace(
+        self, printer: str, from_anchor_us: int | None, segments: Sequence[RowSegment], *, after: int | None = None
+    ) -> None:
         """ports.ledger.LedgerStore. Raises ValueError where the segments aren't the printer's, from there on,
         rising.
         """
-        await self._line.submit(await _encoded(printer, from_anchor_us, segments))
+        await self._line.submit(await _encoded(printer, from_anchor_us, segments, after))
 
     async def keep_turn(
-        self, printer: str, sealed: Sequence[Fact], current: PlateauRead | ReadFailed, update: Update
+        self,
+        printer: str,
+        sealed: Sequence[Fact],
+        current: PlateauRead | ReadFailed,
+        update: Update,
+        *,
+        after: int | None = None,
     ) -> None:
         """ports.store.TurnWrites. Raises as ``observe`` and ``replace`` do."""
         observed = observe_request(printer, sealed, current)
-        rows = await _encoded(printer, update.from_anchor_us, update.segments)
+        rows = await _encoded(printer, update.from_anchor_us, update.segments, after)
         await self._line.submit(Turn(observed, rows))
 
     async def announce(self, announcement: Announcement) -> None:
@@ -172,9 +184,11 @@ class JournalWrites(ABC):
         return self._line.waiting_since_us
 
 
-async def _encoded(printer: str, from_anchor_us: int | None, segments: Sequence[RowSegment]) -> Replace:
+async def _encoded(
+    printer: str, from_anchor_us: int | None, segments: Sequence[RowSegment], after: int | None
+) -> Replace:
     rows = sum(len(one.stretches) + len(one.charges) + len(one.postings) + len(one.findings) for one in segments)
     if rows > ENCODED_AT_ONCE_MAX:
         # Beside the loop: tens of thousands of values would hold up everybody else.
-        return await asyncio.to_thread(replace_request, printer, from_anchor_us, segments)
-    return replace_request(printer, from_anchor_us, segments)
+        return await asyncio.to_thread(replace_request, printer, from_anchor_us, segments, after)
+    return replace_request(printer, from_anchor_us, segments, after)

@@ -21,6 +21,7 @@ from pagereeve.store.records.fact_record import FactRecord, Identity, ReleaseNam
 from pagereeve.store.records.frozen_rows import closed_fact
 from pagereeve.store.records.ledger_records import Columns
 from pagereeve.store.records.requests import StoreRequest
+from pagereeve.store.records.rows_versions import RowsVersions
 from pagereeve.store.sql import tables as schema
 from pagereeve.store.sql.adding import Adding
 from pagereeve.store.sql.closed_periods import freeze
@@ -65,6 +66,11 @@ class Heads:
 
     known: dict[str, int] = field(default_factory=dict)
     sealing: Sealing = field(default_factory=Sealing)
+    versions: RowsVersions = field(default_factory=RowsVersions)
+
+    def follow(self, connection: Connection, replacements: Sequence[Replacement]) -> None:  # noqa: ARG002 - where others write too
+        """Of each printer one at most. Raises StaleRows."""
+        self.versions.follow(replacements)
 
     def begin(self, connection: Connection) -> None:
         """First in each transaction that may store facts: where others write too, whether these heads still hold."""
@@ -75,11 +81,13 @@ class Heads:
     def forget(self) -> None:
         self.known.clear()
         self.sealing.forget()
+        self.versions.forget()
 
     def learn(self, heads: dict[str, int]) -> None:
         if len(self.known) + len(heads) > HEADS_MAX:
             self.known.clear()
         self.known.update(heads)
+        self.versions.stored()
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,7 +108,7 @@ def store_group(connection: Connection, requests: Sequence[StoreRequest[Any]], h
             heads.begin(connection)
             batch = Batch(_Stored(connection, heads, _identities(requests), _releases(requests)))
             answers = [request.join(batch) for request in requests]
-            _write(connection, batch)
+            _write(connection, batch, heads)
             if batch.facts:
                 heads.sealing.add(connection, batch.facts)
             last = batch.facts[-1] if batch.facts else None
@@ -124,7 +132,7 @@ def _alone(connection: Connection, heads: Heads) -> Iterator[Batch]:
             batch = Batch(_Stored(connection, heads, set(), set()))
             yield batch
             if batch.facts:
-                _write(connection, batch)
+                _write(connection, batch, heads)
                 heads.sealing.add(connection, batch.facts)
     except BaseException:
         heads.forget()
@@ -233,7 +241,7 @@ def _notices(connection: Connection, releases: set[ReleaseName]) -> Iterable[tup
                     yield (source, row.release), fact
 
 
-def _write(connection: Connection, batch: Batch) -> None:
+def _write(connection: Connection, batch: Batch, heads: Heads) -> None:
     if batch.facts:
         _FACTS.add(connection, [_fact_columns(one.seq, one.filing) for one in batch.facts])
     if batch.kept_aside:
@@ -256,6 +264,7 @@ def _write(connection: Connection, batch: Batch) -> None:
         _RUNS.add(connection, rows)
     redated = [apply_redated(connection, one) for one in batch.redates]
     for together in _one_a_printer([*batch.replacements, *redated]):
+        heads.follow(connection, together)
         note_changes(connection, together)
         _replace(connection, together)
     for entry in batch.outbox:

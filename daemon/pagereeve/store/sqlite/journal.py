@@ -145,6 +145,10 @@ class SqlJournal(JournalWrites, SqlReads):
         except (sqlite3.Error, DatabaseError, OSError) as error:
             raise unavailable(self._path, error) from error
 
+    async def rows_version(self, printer: str) -> int:
+        """ports.ledger.RowWrites. What this process knows: no other writes the file."""
+        return self._writer.committer.heads.versions.now(printer)
+
     async def rewrite(self, free: FreeBytes = free_bytes) -> None:
         """Make the file anew, so that nothing of what was replaced or deleted is left in its unused parts.
 

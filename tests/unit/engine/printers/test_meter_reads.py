@@ -26,11 +26,17 @@ class SlowJournal(MemoryJournal):
     slow = False
 
     async def keep_turn(
-        self, printer: str, sealed: Sequence[Fact], current: PlateauRead | ReadFailed, update: Update
+        self,
+        printer: str,
+        sealed: Sequence[Fact],
+        current: PlateauRead | ReadFailed,
+        update: Update,
+        *,
+        after: int | None = None,
     ) -> None:
         if self.slow:
             await asyncio.sleep(HANGS_S)
-        await super().keep_turn(printer, sealed, current, update)
+        await super().keep_turn(printer, sealed, current, update, after=after)
 
 
 def reads() -> MeterReads:

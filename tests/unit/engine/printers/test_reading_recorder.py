@@ -29,10 +29,16 @@ class CountingJournal(MemoryJournal):
         return await super().observe(printer, sealed, current)
 
     async def keep_turn(
-        self, printer: str, sealed: Sequence[Fact], current: PlateauRead | ReadFailed, update: Update
+        self,
+        printer: str,
+        sealed: Sequence[Fact],
+        current: PlateauRead | ReadFailed,
+        update: Update,
+        *,
+        after: int | None = None,
     ) -> None:
         self.turns += 1
-        await super().keep_turn(printer, sealed, current, update)
+        await super().keep_turn(printer, sealed, current, update, after=after)
 
 
 class HangingJournal(MemoryJournal):

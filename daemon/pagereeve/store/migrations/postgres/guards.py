@@ -7,6 +7,11 @@ from typing import Final
 _REFUSE: Final = "RAISE EXCEPTION USING ERRCODE = 'integrity_constraint_violation', MESSAGE = TG_ARGV[0];"
 
 
+# How often the rows of each printer were replaced: projectors of several processes follow one another by it. Where one
+# process alone writes, it knows that by itself, and needs no table.
+TABLE: Final = 'CREATE TABLE rows_version (printer text COLLATE "C" PRIMARY KEY, version bigint NOT NULL)'
+
+
 def _function(name: str, body: str) -> str:
     return f"CREATE FUNCTION {name}() RETURNS trigger LANGUAGE plpgsql AS $$ BEGIN {body} END $$"
 

@@ -11,7 +11,7 @@ from typing import Final
 from alembic import op
 from sqlalchemy import MetaData, Text
 
-from pagereeve.store.migrations.postgres.guards import FUNCTIONS, TRIGGERS
+from pagereeve.store.migrations.postgres.guards import FUNCTIONS, TABLE, TRIGGERS
 from pagereeve.store.sql import tables as schema
 from pagereeve.store.sql.stored_types import Packed
 
@@ -31,5 +31,5 @@ def upgrade() -> None:
             if isinstance(column.type, Text | Packed):
                 column.type = Text(collation=_BYTES)
     metadata.create_all(op.get_bind())
-    for statement in (*FUNCTIONS, *TRIGGERS):
+    for statement in (TABLE, *FUNCTIONS, *TRIGGERS):
         op.execute(statement)
