@@ -50,6 +50,19 @@ async def test_the_tables_are_those_that_the_program_says(postgres_journal: Addr
     assert [one[1].name for one in found] == ["uq_fact_identity"]  # type: ignore[index]
 
 
+async def test_a_database_of_before_archives_gets_their_tables(postgres: Server, new_database: Address) -> None:
+    await (await opened(new_database)).close()
+    before = "DROP TABLE archive, archive_part, archive_removing; DELETE FROM schema_step WHERE revision = 'p0002'; "
+    postgres.run(f"{before} UPDATE alembic_version SET version_num = 'p0001'", new_database.database)
+    await (await opened(new_database)).close()
+    connection = WriterConnection(new_database)
+    try:
+        found = await connection.run(differing)
+    finally:
+        await connection.close()
+    assert [one[1].name for one in found] == ["uq_fact_identity"]  # type: ignore[index]
+
+
 async def test_names_sort_by_their_bytes(postgres: Server, postgres_journal: Address) -> None:
     sorted_otherwise = postgres.run(
         "SELECT count(*) FROM pg_attribute AS a JOIN pg_class AS c ON c.oid = a.attrelid JOIN pg_collation AS o "

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from alembic.config import Config
     from alembic.script import ScriptDirectory
 
-REVISION: Final = "p0001"
+REVISION: Final = "p0002"
 """The newest that this program knows."""
 PHASES: Final = ("expand", "contract")
 _ONE_AT_A_TIME: Final = "SELECT pg_advisory_xact_lock(5786930140093834614)"

@@ -38,6 +38,8 @@ STANDING_KINDS: Final = (
 )
 """In force beyond their own time."""
 PEOPLE_KINDS: Final = ("assigned", *PEOPLE_CODECS)
+READING_KINDS: Final = ("reading", "read-failed")
+"""Made by the daemon itself, under no identity, and naming nobody."""
 BADGE_KINDS: Final = ("badge-unreadable", "clock-changed", *(one.kind for one in EVENT_TYPES if one.checked))
 """What the badge checks look at."""
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 
+from pagereeve.store.sql.archive_reads import ArchiveReads
 from pagereeve.store.sql.closed_periods import ClosedPeriodReads
 from pagereeve.store.sql.credentials import CredentialReads
 from pagereeve.store.sql.fact_reads import FactReads
@@ -31,6 +32,7 @@ class StoreReads(
     SealReads,
     ClosedPeriodReads,
     TitleReads,
+    ArchiveReads,
 ):
     """Implements ports.reads.Reads. Raises JournalUnavailable where reading fails."""
 
