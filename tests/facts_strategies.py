@@ -7,7 +7,7 @@ from typing import get_args
 
 from hypothesis import strategies as st
 
-from pagereeve.domain.facts.closed import PeriodClosed
+from pagereeve.domain.facts.closed import FactsArchived, PeriodClosed
 from pagereeve.domain.facts.erased import Erased
 from pagereeve.domain.facts.events import BADGE_PRESENTED, NAME_MAX, PRINTER_NOTED, RELEASE_ENDED, RELEASE_STARTED
 from pagereeve.domain.facts.facts import (
@@ -424,6 +424,13 @@ FACTS: st.SearchStrategy[Fact] = st.one_of(
         **dict.fromkeys(("name", "zone", "database", "by", "reason", "journal", "head", "sha256"), texts()),
         **dict.fromkeys(("from_us", "to_us"), INSTANTS_US),
         **dict.fromkeys(("size", "version", "rows"), FIGURES),
+        printer=st.just(""),
+    ),
+    st.builds(
+        FactsArchived,
+        **dict.fromkeys(("at_us", "from_us", "to_us"), INSTANTS_US),
+        **dict.fromkeys(("period", "by", "file", "sha256"), texts()),
+        **dict.fromkeys(("size_bytes", "facts"), FIGURES),
         printer=st.just(""),
     ),
     st.builds(NamesShown, at_us=INSTANTS_US, by=texts(), until_us=INSTANTS_US, printer=st.just("")),

@@ -76,6 +76,7 @@ from pagereeve.meters.discovery.profile import profiles_with
 from pagereeve.meters.doors import MeterDoors
 from pagereeve.meters.gateway_probe import NetworkProbe
 from pagereeve.meters.snmp.stats import MeterHooks
+from pagereeve.ports.archives import ArchiveUnread
 from pagereeve.ports.clock import Clock
 from pagereeve.ports.entropy import Entropy
 from pagereeve.ports.journal import JournalUnavailable
@@ -488,7 +489,9 @@ class App:
         self._silences.note(printer, state, "meter", printer=printer, detail=detail)
 
     def _trouble(self, name: str, error: BaseException) -> None:
-        if isinstance(error, JournalUnavailable):
+        if isinstance(error, ArchiveUnread):
+            log.error("rows can't be computed", task=name, why=str(error))
+        elif isinstance(error, JournalUnavailable):
             self.counters.unavailable += 1
             log.error("the journal stores nothing now", task=name, why=str(error))
         elif isinstance(error, LinesDropped | RelayGone):

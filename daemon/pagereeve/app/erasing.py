@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
+from pagereeve.app.archiving import require_archives
 from pagereeve.app.clocks import SystemClock
 from pagereeve.app.housekeeping import name_of_nobody
 from pagereeve.app.journals import JournalPlace, RunningJournal, open_alone
@@ -54,6 +55,7 @@ async def erase_owner(place: JournalPlace, owner: str, by: str, retention: NameR
         erasure = await _erasure(journal, owner, name, by, clock.now_us())
         if retention is not None:
             await _refuse_early(journal, erasure, retention)
+        await require_archives(journal)
         outcome = await journal.erase(erasure)
         if not outcome.facts:
             raise NobodyToErase("nothing in the journal names that owner; pagereeve totals lists them")

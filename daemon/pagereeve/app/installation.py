@@ -71,6 +71,7 @@ async def examine(settings: Settings, problems: Sequence[str], journal: Path) ->
         silent_feeds=known.silent_feeds,
         oldest_us=known.growth.oldest_us,
         title_us=known.title_us,
+        archives=known.archives,
         growth_day_bytes=_growth_day_bytes(known.growth, seen),
         disk_lasts_days=_lasts_days(_growth_day_bytes(known.growth, seen), seen),
     )

@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from pagereeve.app.archiving import refuse_archived, require_archives
 from pagereeve.app.clocks import SystemClock
 from pagereeve.app.journals import JournalPlace, RunningJournal, open_alone
 from pagereeve.domain.badges.projector import SITE
@@ -46,6 +47,8 @@ async def redate_journal(place: JournalPlace, said: RedatingRequest) -> int:
         if not concerned:
             raise NothingToRedate("no such fact was dated then; pagereeve facts shows all")
         at_us, span = clock.now_us(), said.span
+        await refuse_archived(journal, concerned, span.from_us, span.until_us)
+        await require_archives(journal)
         facts = [
             Redated(name, at_us, span.from_us, span.until_us, said.by_us, said.by, said.reason) for name in concerned
         ]

@@ -42,6 +42,11 @@ COMMANDS: Final = (
     ("costs", "costs:costs", "What charged pages cost, by the rate cards of the settings."),
     ("close", "close:close", "Close a period: freeze its rows; what comes later is an adjustment."),
     ("closed", "closed:closed", "List closed periods: by whom, when, head of the journal, rows, SHA-256."),
+    (
+        "archive",
+        "archive:archive",
+        "Put readings of closed periods into sealed files beside the journal. Stop the daemon first.",
+    ),
     ("changed", "changed:changed", "Adjustments to closed periods: what came later, and what each corrects."),
     (
         "supplier-bill",

@@ -12,9 +12,10 @@ from pagereeve.app.backups import BackupMade, back_up
 from pagereeve.cli.journal import journal_and_key
 from pagereeve.cli.options import CONFIG_DEFAULT, AsJson, Config, DataDir
 from pagereeve.cli.output import complain, say, say_json
-from pagereeve.domain.values.amounts import amount
+from pagereeve.domain.values.amounts import amount, form
 from pagereeve.domain.values.instants import to_text
 from pagereeve.domain.values.visible import visible
+from pagereeve.store.sqlite.backup.state import JournalState
 
 MIB = 2**20
 STEPS_SHOWN = 64
@@ -77,7 +78,21 @@ def _text(target: Path, made: BackupMade) -> str:
         f"{target}: {amount(state.facts, 'fact')} on {amount(len(state.timelines), 'timeline')}, "
         f"the newest of {newest}; "
         f"{made.size_bytes / MIB:.1f} MiB in {made.duration_s:.1f} s, compared with the journal. {key}."
+        f"{_archives_text(state)}"
     )
+
+
+def _archives_text(state: JournalState) -> str:
+    count = _archives(state)
+    if not count:
+        return ""
+    return f" {amount(count, 'file')} of archives {form(count, 'is', 'are')} not in it: copy the folder archives, too."
+
+
+def _archives(state: JournalState) -> int:
+    """A journal of before there were archives has no such table."""
+    table = state.tables.get("archive")
+    return 0 if table is None else table.rows
 
 
 def _json(target: Path, made: BackupMade) -> dict[str, Any]:
@@ -96,5 +111,6 @@ def _json(target: Path, made: BackupMade) -> dict[str, Any]:
         "duration_s": round(made.duration_s, 3),
         "badge_key_id": state.key_id or None,
         "badge_key": manifest.key is not None,
+        "archives_not_in_it": _archives(state),
         "damaged": [{"printer": row.printer, "number": row.seq, "kind": row.kind} for row in state.damaged],
     }

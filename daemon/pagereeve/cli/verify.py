@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Final
 
 from cyclopts import Parameter
 
@@ -20,6 +20,9 @@ from pagereeve.queries.inclusion import InclusionProof, inclusion_proofs
 from pagereeve.queries.verify import HeldHead, Verification
 from pagereeve.queries.verify import verify as verified
 from pagereeve.reports.verify import proof_json, verification_json, verification_lines
+
+NOT_SEEN: Final = 2
+"""The status where nothing is wrong in what was read, and the file of an archive was not there to be read."""
 
 
 def verify(
@@ -43,7 +46,8 @@ def verify(
     """Find facts that were edited, removed, inserted, reordered or doubled after they were stored.
 
     Reads every fact, beside the daemon too. Who can write the journal can also write new seals: only a head
-    that is kept elsewhere (from the log, from /v1/seal, from an export) shows that. Exit status 1 if anything is wrong.
+    that is kept elsewhere (from the log, from /v1/seal, from an export) shows that. Exit status 1 if anything is wrong,
+    2 if nothing is and the file of an archive was not there to be read.
     """
     path = journal_place(config, data_dir)
     if proof is not None:
@@ -59,7 +63,9 @@ def verify(
     else:
         for line in verification_lines(done):
             say(line)
-    return 0 if done.is_good else 1
+    if not done.is_good:
+        return 1
+    return NOT_SEEN if done.unseen else 0
 
 
 async def _verified(path: JournalPlace, heads: Sequence[HeldHead]) -> Verification:

@@ -10,6 +10,7 @@ from pagereeve.domain.accounts.period_sums import ChargesBy, PeriodSums, Span
 from pagereeve.domain.accounts.totals import Total
 from pagereeve.domain.facts.facts import Fact, PagesDecided, PlateauRead, PrinterNoted, ReadingNoted, ReleaseStarted
 from pagereeve.domain.ledger import Charge, Finding, Posting, ReleaseKey, RowSegment, Stretch
+from pagereeve.ports.archives import ArchiveReads
 from pagereeve.ports.closing import ClosedReads
 from pagereeve.ports.findings import (
     DearestPage,
@@ -29,7 +30,7 @@ from pagereeve.ports.releases import ReleaseFilter, ReleasePlace, ReleasesPage
 from pagereeve.ports.seal import SealReads
 
 
-class Reads(SealReads, ClosedReads, LossReads, Protocol):
+class Reads(SealReads, ArchiveReads, ClosedReads, LossReads, Protocol):
     """As ports.journal, ports.ledger, ports.outbox, ports.queries and ports.store say of methods of the same names.
 
     ``kept`` is what its snapshots share; None: nothing is kept from one question to the next.

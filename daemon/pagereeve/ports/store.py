@@ -7,6 +7,7 @@ from typing import Protocol
 
 from pagereeve.domain.facts.facts import Fact, PlateauRead, ReadFailed, Redated
 from pagereeve.domain.projection.projector import Update
+from pagereeve.ports.archives import ArchiveReads
 from pagereeve.ports.closing import ClosedReads, PeriodCloser
 from pagereeve.ports.decisions import DecisionReads
 from pagereeve.ports.erasing import Erasing
@@ -117,6 +118,7 @@ class Store(
     Outbox,
     KeyChecks,
     SealReads,
+    ArchiveReads,
     ClosedReads,
     PeriodCloser,
     Protocol,

@@ -13,6 +13,7 @@ from pagereeve.domain.findings.finding import Kind
 from pagereeve.domain.findings.from_timeline import SILENCE_TRIES_MIN
 from pagereeve.domain.ledger import Severity
 from pagereeve.domain.values.instants import SECOND_US
+from pagereeve.ports.archives import FileState
 from pagereeve.ports.findings import PAGE_MAX, FindingFilter
 from pagereeve.ports.queries import Growth
 from pagereeve.ports.reads import Reads
@@ -26,6 +27,8 @@ FEED_SILENT: Final[Kind] = "feed-silent"
 NO_GROWTH: Final = Growth(None, 0, 0)
 # A daemon that was off over a weekend has not failed to delete them.
 TITLE_GRACE_US: Final = 4 * 86_400 * SECOND_US
+ARCHIVES_READ_BYTES: Final = 256 * 2**20
+"""Some seconds of reading: pagereeve verify reads all."""
 GROWTH_WINDOW_US: Final = 30 * 86_400 * SECOND_US
 
 
@@ -59,7 +62,7 @@ class JournalState:
     waits. ``newest_us`` is the latest instant of any fact (None: there is none). ``units`` are how each printer's is
     known. ``gateways_down`` are names. ``panels_off``: of the last month, readings of panels that disagree with the
     meter, ``panels_us`` when each printer's panel was read last. ``title_us`` is of a release whose job's title should
-    be gone for days.
+    be gone for days. ``archives`` are files with facts that are missing, or are not what was archived.
     """
 
     findings: Mapping[tuple[Severity, str], int] = field(default_factory=dict)
@@ -74,12 +77,14 @@ class JournalState:
     panels_off: tuple[Seen, ...] = ()
     panels_us: Mapping[str, int] = field(default_factory=dict)
     title_us: int | None = None
+    archives: tuple[tuple[str, FileState], ...] = ()
 
 
 async def journal_state(
     reads: Reads, printers: Collection[str], *, now_us: int, daemon_runs: bool, titles_us: int | None = None
 ) -> JournalState:
     """Of these printers, read at one moment. ``titles_us``: so long titles are kept; None: for good."""
+    archives = tuple(await _archives_amiss(reads))
     async with reads.snapshot() as held:
         counts: Counter[tuple[Severity, str]] = Counter()
         for one in await held.count_findings(FindingFilter(state="open")):
@@ -105,7 +110,20 @@ async def journal_state(
             panels_off=tuple(await _panels_off(held, printers, now_us)),
             panels_us=await panels_read_us(held),
             title_us=None if titles_us is None else await _overdue_title_us(held, now_us - titles_us),
+            archives=archives,
         )
+
+
+async def _archives_amiss(reads: Reads) -> list[tuple[str, FileState]]:
+    """Files that are missing or differ. The latest are read, so many bytes in all; of others the size tells."""
+    found: list[tuple[str, FileState]] = []
+    left_bytes = ARCHIVES_READ_BYTES
+    for file in reversed(await reads.archives()):
+        left_bytes -= file.size_bytes
+        state = await reads.archive_state(file, read=left_bytes >= 0)
+        if state != "whole":
+            found.append((file.name, state))
+    return found
 
 
 async def _panels_off(held: Reads, printers: Collection[str], now_us: int) -> list[Seen]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Final, Literal
+from typing import Final, Literal, Protocol
 
 from pagereeve.domain.facts.erased import Erased
 from pagereeve.domain.facts.facts import Redated
@@ -14,48 +14,19 @@ from pagereeve.domain.seal.chain import entry as entry_bytes
 from pagereeve.domain.seal.chain import first_link, next_link
 from pagereeve.domain.seal.erasure import ErasedMembers, erasure_digest, name_of_erasure
 from pagereeve.domain.seal.merkle import Frontier, leaf_hash
+from pagereeve.ports.archives import ArchiveReads
 from pagereeve.ports.journal import JournalUnavailable
 from pagereeve.ports.seal import FoundFact, SealedEntry, SealHead, SealHeads, SealReads, UnsealedFact
+from pagereeve.queries.verify_archives import ArchivedWalk, ArchiveVerdict
+from pagereeve.queries.verify_problems import Problem, What
 
 PROBLEMS_MAX: Final = 1_000
 """So many are named; of a journal with more, all are counted."""
 NEIGHBOURS_MAX: Final = 24
 """Rows that fit nowhere are compared with one another, so many of a timeline at most."""
 
-What = Literal[
-    "edited",
-    "removed",
-    "inserted",
-    "doubled",
-    "reordered",
-    "date-edited",
-    "column-edited",
-    "seal-edited",
-    "seal-removed",
-    "summary-edited",
-    "claim-edited",
-    "erased-otherwise",
-    "unreadable",
-]
 _OF_SEAL: Final[frozenset[What]] = frozenset({"seal-edited", "seal-removed"})
 Verdict = Literal["agrees", "cut-off", "rewritten", "other-journal", "unknown"]
-
-
-@dataclass(frozen=True, slots=True)
-class Problem:
-    """``printer`` and ``seq`` name a fact ("" is the site); ``position`` its place among all sealed facts, from 1.
-
-    ``other`` is the number of the fact that it holds (``reordered``), repeats (``doubled``), or up to which facts or
-    places are missing. ``columns`` are those that say something else than the fact. ``said`` is what the database said.
-    """
-
-    what: What
-    printer: str = ""
-    seq: int = 0
-    position: int = 0
-    other: int = 0
-    columns: Sequence[str] = ()
-    said: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,13 +47,16 @@ class HeadVerdict:
 
 @dataclass(slots=True)
 class Verification:
-    """``head`` is that of the journal when it was begun; ``count`` of all problems, of which ``problems`` are named."""
+    """``head`` is that of the journal when it was begun; ``count`` of all problems, of which ``problems`` are named.
+    ``archives``: files with facts that left the journal.
+    """
 
     head: SealHead | None = None
     checked: int = 0
     count: int = 0
     problems: list[Problem] = field(default_factory=list)
     verdicts: list[HeadVerdict] = field(default_factory=list)
+    archives: list[ArchiveVerdict] = field(default_factory=list)
 
     def add(self, problem: Problem) -> None:
         self.count += 1
@@ -91,7 +65,12 @@ class Verification:
 
     @property
     def is_good(self) -> bool:
+        """Nothing is wrong in what was seen."""
         return not self.count and all(one.verdict == "agrees" for one in self.verdicts)
+
+    @property
+    def unseen(self) -> list[ArchiveVerdict]:
+        return [one for one in self.archives if one.state == "missing"]
 
 
 async def journal_heads(reads: SealHeads) -> SealHead | None:
@@ -99,7 +78,10 @@ async def journal_heads(reads: SealHeads) -> SealHead | None:
     return await reads.seal_head()
 
 
-async def verify(reads: SealReads, held: Sequence[HeldHead] = ()) -> Verification:
+class VerifiableReads(SealReads, ArchiveReads, Protocol): ...
+
+
+async def verify(reads: VerifiableReads, held: Sequence[HeldHead] = ()) -> Verification:
     """Reads all facts, beside a daemon too: what is stored meanwhile is left for the next time."""
     done = Verification()
     try:
@@ -124,7 +106,7 @@ class _Unfit:
 class _Walk:
     """Once through all entries, in the order in which they were sealed."""
 
-    def __init__(self, reads: SealReads, done: Verification, held: Sequence[HeldHead]) -> None:
+    def __init__(self, reads: VerifiableReads, done: Verification, held: Sequence[HeldHead]) -> None:
         self._reads = reads
         self._done = done
         self._held = list(dict.fromkeys(held))
@@ -136,6 +118,7 @@ class _Walk:
         self._unfit_count = 0
         self._erasures = _Erasures()
         self._redatings: Mapping[str, Sequence[tuple[int, Redated]]] = {}
+        self._archived = ArchivedWalk(reads, done.add)
 
     async def run(self) -> None:
         reads, done = self._reads, self._done
@@ -152,6 +135,7 @@ class _Walk:
         for held in [one for one in self._held if one.origin not in {None, head.origin}]:
             self._decide(held, "other-journal")
         self._compare_heads()
+        await self._archived.begin()
         async for entry in reads.sealed_facts():
             if entry.position > head.size:
                 break
@@ -162,6 +146,7 @@ class _Walk:
         await self._reorder()
         for printer, seq in self._erasures.wrong():
             done.add(Problem("erased-otherwise", printer, seq))
+        done.archives = await self._archived.end()
         for fact in survey.unsealed:
             self._unsealed(fact)
         for printer, seq in await reads.wrong_claims():
@@ -197,6 +182,8 @@ class _Walk:
 
     def _fact(self, entry: SealedEntry, printer: str, previous: bytes) -> None:
         found, alternative = entry.found, self._expected.pop(printer, None)
+        if found is None and self._archived.holds(printer, entry.seq):
+            return
         if found is None:
             self._done.add(Problem("removed", printer, entry.seq, entry.position))
             return
@@ -222,6 +209,7 @@ class _Walk:
         if found.wrong:
             self._done.add(Problem("column-edited", printer, entry.seq, entry.position, columns=found.wrong))
         self._erasures.add(printer, entry.seq, found)
+        self._archived.said(found)
         if found.fact is not None:
             later = (by for number, by in self._redatings.get(printer, ()) if number > entry.seq)
             expected = shifted_by(found.fact, later)

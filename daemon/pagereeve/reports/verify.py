@@ -10,7 +10,9 @@ from pagereeve.domain.values.instants import to_text
 from pagereeve.domain.values.visible import visible
 from pagereeve.ports.seal import SealHead
 from pagereeve.queries.inclusion import InclusionProof, ProvenFact
-from pagereeve.queries.verify import HeadVerdict, Problem, Verdict, Verification, What
+from pagereeve.queries.verify import HeadVerdict, Verdict, Verification
+from pagereeve.queries.verify_archives import ArchiveVerdict
+from pagereeve.queries.verify_problems import Problem, What
 from pagereeve.reports.seal import head_json, head_line
 
 PROOF: Final = "pagereeve-inclusion-1"
@@ -27,9 +29,12 @@ _WORDS: Final[Mapping[What, str]] = {
     "summary-edited": "the summary of the seal was changed: it names another head than the seals lead to",
     "claim-edited": "reports a second claim that is not what was kept aside",
     "erased-otherwise": "does not agree with what was said of a person's erasure",
+    "archive-damaged": "is not what was sealed in archive {said}",
+    "archive-edited": "what the journal records of archive {said} is not what was sealed when it was made",
     "unreadable": "the journal's files are damaged: {said}",
 }
-_OF_JOURNAL: Final = frozenset({"seal-removed", "summary-edited", "unreadable"})
+_OF_JOURNAL: Final = frozenset({"seal-removed", "summary-edited", "unreadable", "archive-edited"})
+_OF_ARCHIVE: Final = frozenset({"archive-damaged", "archive-edited"})
 _VERDICTS: Final[Mapping[Verdict, str]] = {
     "agrees": "agrees",
     "cut-off": "DIFFERS: the journal holds fewer facts than it had then; it was cut off, or an older copy put back",
@@ -46,6 +51,8 @@ def verification_lines(done: Verification) -> Iterator[str]:
         yield f"and {done.count - len(done.problems)} more"
     for verdict in done.verdicts:
         yield visible(f"head {_held_text(verdict)} {_VERDICTS[verdict.verdict]}")
+    for archive in done.archives:
+        yield visible(_archive_line(archive))
     if done.head is not None:
         yield _since_line(done.head)
         outcome = "all as sealed" if not done.count else amount(done.count, "problem")
@@ -59,10 +66,31 @@ def verification_json(done: Verification) -> dict[str, Any]:
         "seal": None if done.head is None else head_json(done.head),
         "problems": [_problem_json(one) for one in done.problems],
         "problems_count": done.count,
+        "archives": [_archive_json(one) for one in done.archives],
         "heads": [
             {"head": one.held.head, "size": one.held.size, "where": one.held.where, "verdict": one.verdict}
             for one in done.verdicts
         ],
+    }
+
+
+def _archive_line(one: ArchiveVerdict) -> str:
+    file = one.file
+    facts = f"archive {file.name} ({file.period}): {amount(file.facts, 'fact')}"
+    if one.state == "missing":
+        return f"{facts}, NOT SEEN: the file is not in the folder of archives; put it there and verify again"
+    return f"{facts}, {'all' if one.proven == file.facts else one.proven} as sealed"
+
+
+def _archive_json(one: ArchiveVerdict) -> dict[str, Any]:
+    file = one.file
+    return {
+        "file": file.name,
+        "period": file.period,
+        "facts": file.facts,
+        "sha256": file.sha256,
+        "state": one.state,
+        "as_sealed": None if one.state == "missing" else one.proven,
     }
 
 
@@ -96,6 +124,8 @@ def _problem_line(one: Problem) -> str:
     words = _WORDS[one.what].format(
         other=one.other, position=one.position, columns=", ".join(one.columns), said=one.said
     )
+    if one.what == "archive-damaged" and not one.seq:
+        return f"archive {one.said} is not the file that was recorded: its digest is another"
     if one.what in _OF_JOURNAL:
         return words
     to = f" to {one.other}" if one.what == "removed" and one.other > one.seq else ""
@@ -110,6 +140,7 @@ def _problem_json(one: Problem) -> dict[str, Any]:
         ("position", one.position),
         ("other", one.other),
         ("columns", list(one.columns)),
+        ("archive", one.said if one.what in _OF_ARCHIVE else ""),
     )
     return members | {name: value for name, value in optional if value}
 

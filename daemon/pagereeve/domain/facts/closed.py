@@ -1,4 +1,4 @@
-"""A period was closed: a fact of the site."""
+"""A period was closed, and later perhaps its facts were archived: facts of the site."""
 
 from __future__ import annotations
 
@@ -30,3 +30,24 @@ class PeriodClosed:
     rows: int
     sha256: str
     printer: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class FactsArchived:
+    """So many facts of the instants [from_us, to_us) of a closed ``period`` are in ``file`` and are removed from the
+    journal; ``by`` decided it. ``sha256`` is the file's. What is sealed of them stays. Concerns no printer.
+    """
+
+    at_us: int
+    period: str
+    from_us: int
+    to_us: int
+    by: str
+    file: str
+    size_bytes: int
+    sha256: str
+    facts: int
+    printer: str = ""
+
+
+ClosingFact = PeriodClosed | FactsArchived

@@ -7,7 +7,7 @@ from dataclasses import fields as dataclass_fields
 from dataclasses import replace
 from typing import Any, Final, get_args
 
-from pagereeve.domain.facts.closed import PeriodClosed
+from pagereeve.domain.facts.closed import FactsArchived, PeriodClosed
 from pagereeve.domain.facts.erased import Erased
 from pagereeve.domain.facts.events import data_of, event_of, quick_event
 from pagereeve.domain.facts.facts import (
@@ -284,6 +284,19 @@ _CODECS: Final[dict[str, Codec[Any]]] = {
         Member("version", FIGURE),
         Member("rows", FIGURE),
         Member("sha256", TEXT),
+        outside=_OF_SITE,
+    ),
+    "facts-archived": Codec(
+        FactsArchived,
+        _AT,
+        Member("period", TEXT),
+        Member("from_us", INSTANT, "from"),
+        Member("to_us", INSTANT, "to"),
+        Member("by", TEXT),
+        Member("file", TEXT),
+        Member("size_bytes", FIGURE),
+        Member("sha256", TEXT),
+        Member("facts", FIGURE),
         outside=_OF_SITE,
     ),
     "names-shown": Codec(NamesShown, _AT, Member("by", TEXT), Member("until_us", INSTANT, "until"), outside=_OF_SITE),

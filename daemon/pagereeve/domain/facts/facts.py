@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import field
 from typing import Final, Literal
 
-from pagereeve.domain.facts.closed import PeriodClosed
+from pagereeve.domain.facts.closed import ClosingFact, FactsArchived, PeriodClosed
 from pagereeve.domain.facts.erased import Erased
 from pagereeve.domain.facts.jobs import JobCounted
 from pagereeve.domain.facts.names_shown import NamesShown
@@ -474,7 +474,7 @@ Fact = (
     | ReceiverChanged
     | GatewayChecked
     | Erased
-    | PeriodClosed
+    | ClosingFact
     | NamesShown
     | PeopleFact
     | FactDamaged
@@ -483,7 +483,7 @@ Fact = (
 # A union written in place would be built again at each call.
 _DATED: Final = (
     *(PolicySet, SettleLearned, ReleaseAnswered, Assigned, Registered, Bound, BadgePolicySet, Redated, Erased),
-    *(PersonNamed, PeopleMerged, MergeUndone, PeriodClosed, NamesShown),
+    *(PersonNamed, PeopleMerged, MergeUndone, PeriodClosed, FactsArchived, NamesShown),
 )
 
 

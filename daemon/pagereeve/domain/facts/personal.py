@@ -28,6 +28,7 @@ PERSONAL: Final[Mapping[str, Sequence[str]]] = {
     "erased": ("by",),
     "period-closed": ("by", "reason"),
     "names-shown": ("by",),
+    "facts-archived": ("by",),
     # A digest of what a sender claimed, without salt: whoever guesses the rest can try names.
     "conflict": ("digest", "id"),
     "person-named": ("text", "by"),

@@ -6,7 +6,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from typing import Final
 
-from pagereeve.domain.facts.closed import PeriodClosed
+from pagereeve.domain.facts.closed import FactsArchived, PeriodClosed
 from pagereeve.domain.facts.codec import fact_bytes
 from pagereeve.domain.facts.erased import Erased
 from pagereeve.domain.facts.facts import (
@@ -59,7 +59,7 @@ _RECEIVED: Final = (
 )
 _SAID: Final = (
     *(PolicySet, SettleLearned, ReleaseAnswered, Registered, BadgePolicySet, Erased, PeriodClosed),
-    *(PeopleMerged, MergeUndone, NamesShown),
+    *(PeopleMerged, MergeUndone, NamesShown, FactsArchived),
 )
 # They have a date of their own, and one on which our clock heard of them.
 _KNOWN: Final = (Bound, PersonNamed)

@@ -6,6 +6,7 @@ from pagereeve.domain.ledger import SEVERITIES
 from pagereeve.reports.doctor.complaint import Complaint
 from pagereeve.reports.doctor.fleet import SILENT_AFTER_US, by_ipp, by_panel, gateways, panels, printers, units
 from pagereeve.reports.doctor.keeping import (
+    archives,
     backup,
     clock_kept,
     disk_room,
@@ -59,6 +60,7 @@ def complaints_of(seen: InstallationState) -> list[Complaint]:
         *findings(seen),
         *disk_room(seen),
         *backup(seen),
+        *archives(seen),
         *clock_kept(seen),
         *waiting_settings(seen),
         *unjudged_settings(seen),

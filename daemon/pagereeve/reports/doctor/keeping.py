@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Final
 
+from pagereeve.domain.values.amounts import amount, form
 from pagereeve.domain.values.instants import SECOND_US
 from pagereeve.reports.doctor.complaint import Complaint, some
 from pagereeve.reports.doctor.state import InstallationState, day_size
@@ -57,6 +58,19 @@ def backup(seen: InstallationState) -> Iterator[Complaint]:
             do,
             advice=True,
         )
+
+
+def archives(seen: InstallationState) -> Iterator[Complaint]:
+    """Files with readings that left the journal."""
+    for state, what in (("missing", "not in the folder of archives"), ("differs", "not what was archived")):
+        names = [name for name, found in seen.archives if found == state]
+        if names:
+            yield Complaint(
+                "warning",
+                f"{amount(len(names), 'archive')} {form(len(names), 'is', 'are')} {what}: {some(names)}.",
+                "Evidence of those periods can't be shown, and late notices that reach back so far are not projected.",
+                f"Put whole copies into {seen.data_dir}/archives; pagereeve verify says what is proven in them.",
+            )
 
 
 def clock_kept(seen: InstallationState) -> Iterator[Complaint]:

@@ -8,6 +8,7 @@ from typing import Final
 
 from pagereeve.domain.accounts.periods import local, zone_of
 from pagereeve.domain.ledger import Severity
+from pagereeve.ports.archives import FileState
 from pagereeve.queries.installation import SilentFeed, SilentPrinter
 from pagereeve.queries.noted_readings import Seen
 from pagereeve.queries.units import UnitStanding
@@ -49,7 +50,7 @@ class InstallationState:
     where nobody knows, ``disk_lasts_days`` where growth can't be told, ``backup_us`` where no backup is known of.
     ``titles_for_good``: they are kept, and nothing ends that; ``title_us`` is of one that should be gone for days.
     ``by_reload`` and ``by_restart`` are settings that are not in force, ``newer_files`` lists that were changed since.
-    ``unjudged`` is a file that a page wrote and no reload judged.
+    ``unjudged`` is a file that a page wrote and no reload judged. ``archives`` are missing, or not what was archived.
     """
 
     now_us: int
@@ -97,6 +98,7 @@ class InstallationState:
     title_us: int | None = None
     newer_files: tuple[str, ...] = ()
     unjudged: str = ""
+    archives: tuple[tuple[str, FileState], ...] = ()
 
     def at(self, at_us: int) -> str:
         """Local time of the site with its offset."""

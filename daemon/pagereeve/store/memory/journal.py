@@ -46,6 +46,7 @@ from pagereeve.store.records.fact_record import (
     ENDED,
     PEOPLE_CHANGING,
     PEOPLE_KINDS,
+    READING_KINDS,
     STANDING_KINDS,
     FactRecord,
     Identity,
@@ -70,7 +71,6 @@ from pagereeve.store.records.title_expiry import TitleEraser
 from pagereeve.store.sql.fact_reads import (
     DELAYS_MAX,
     LATE_FACTS_MAX,
-    READING_KINDS,
     RELEASE_FACTS_MAX,
     UNROUTED_MAX,
 )

@@ -10,6 +10,7 @@ from pagereeve.domain.facts.facts import Fact, Redated
 from pagereeve.domain.facts.redating import concerned, redated
 from pagereeve.domain.seal.chain import entry, fact_digest
 from pagereeve.domain.seal.merkle import head_of, leaf_hash
+from pagereeve.ports.archives import ArchivedEntry, ArchiveFile, ArchivePart, FileState
 from pagereeve.ports.journal import StoredFact
 from pagereeve.ports.seal import PLACES_MAX, FactSurvey, NewlyStored, SealedContent, SealedEntry, SealHead
 from pagereeve.store.records.batch import Numbered
@@ -63,7 +64,7 @@ class Row:
 
 
 class MemorySeal:
-    """The part of MemoryJournal that seals: ports.seal.SealReads."""
+    """The part of MemoryJournal that seals: ports.seal.SealReads; nothing leaves it (ports.archives.ArchiveReads)."""
 
     def __init__(self, salts: Salts = os.urandom) -> None:
         self._salts = salts
@@ -137,4 +138,18 @@ class MemorySeal:
         return ()
 
     async def file_troubles(self) -> Sequence[str]:
+        return ()
+
+    async def archives(self) -> Sequence[ArchiveFile]:
+        return ()
+
+    async def archive_parts(self, name: str) -> AsyncIterator[ArchivePart]:  # noqa: ARG002 - none is in memory
+        none: Sequence[ArchivePart] = ()
+        for part in none:
+            yield part
+
+    async def archive_state(self, file: ArchiveFile, *, read: bool = True) -> FileState:  # noqa: ARG002 - as above
+        return "missing"
+
+    async def archived_entries(self, part: ArchivePart) -> Sequence[ArchivedEntry]:  # noqa: ARG002 - as above
         return ()

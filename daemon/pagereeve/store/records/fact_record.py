@@ -42,6 +42,8 @@ STANDING_KINDS: Final = (
 PEOPLE_KINDS: Final = ("assigned", *PEOPLE_CODECS)
 PEOPLE_CHANGING: Final = (*PEOPLE_KINDS, ERASED, REDATED)
 """From these on what is said of persons may be another: the last two change facts that stood already."""
+READING_KINDS: Final = ("reading", "read-failed")
+"""Made by the daemon itself, under no identity, and naming nobody."""
 BADGE_KINDS: Final = ("badge-unreadable", "clock-changed", *(one.kind for one in EVENT_TYPES if one.checked))
 """What the badge checks look at."""
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import AsyncIterator, Mapping, Sequence
+from collections.abc import AsyncIterator, Iterator, Mapping, Sequence
 from operator import attrgetter
 from typing import Any
 
@@ -28,8 +28,9 @@ from pagereeve.domain.facts.redating import NOT_AGREED
 from pagereeve.ports.journal import DamagedRow, OpenRun, StoredFact
 from pagereeve.ports.kept_facts import KeptFacts
 from pagereeve.ports.queries import LAST_EVENTS_OF_SOURCE, SOURCES_LOOKED_AT, Growth
-from pagereeve.store.records.fact_record import DECIDED, PEOPLE_CHANGING, PEOPLE_KINDS
+from pagereeve.store.records.fact_record import DECIDED, PEOPLE_CHANGING, PEOPLE_KINDS, READING_KINDS
 from pagereeve.store.sql import tables as schema
+from pagereeve.store.sql.archive_reads import ArchivedFacts
 from pagereeve.store.sql.snapshots import PAGE_ROWS, Reader
 
 DELAYS_MAX = 10_000
@@ -38,10 +39,10 @@ UNROUTED_MAX = 1_000
 RELEASE_FACTS_MAX = 1_000
 LATE_FACTS_MAX = 10_000
 LOSSES_MAX = 10_000
-READING_KINDS = ("reading", "read-failed")
 
 _FACT = schema.fact.c
 _RUN = schema.open_run.c
+_PART = schema.archive_part.c
 # What is void is not there for anybody who reads.
 _STANDS = _FACT.shift_us.is_not(None)
 
@@ -57,25 +58,36 @@ class FactReads:
         return tuple(self._reader.damage.rows)
 
     async def facts(self, printer: str, from_us: int | None = None) -> AsyncIterator[StoredFact]:
-        """Facts stored while this runs may be among them or not; those stored before it began are all there."""
-        after = await self._seq_before(printer, from_us)
-        while after is not None:
-            rows = await self._reader.rows(_page(printer, after, from_us))
-            for row in rows:
-                yield StoredFact(row.seq, self._reader.damage.fact(row))
-            after = rows[-1].seq if len(rows) == PAGE_ROWS else None
+        """Facts stored while this runs may be among them or not; those stored before it began are all there, also
+        those that lie in an archive (ArchiveUnread where its file is wanted and is not there).
+        """
+        archived = ArchivedFacts(self._reader, printer, from_us=from_us)
+        after, upto = await self._seq_before(printer, from_us), None
+        while True:
+            rows = () if after is None else await self._reader.rows(_page(printer, after, from_us))
+            after = upto = rows[-1].seq if len(rows) == PAGE_ROWS else None
+            stored = [StoredFact(row.seq, self._reader.damage.fact(row)) for row in rows]
+            async for one in archived.among(stored, upto):
+                yield one
+            if upto is None:
+                return
 
     async def said_facts(self, printer: str, after: int = 0) -> AsyncIterator[StoredFact]:
         """As ports.reads says. What is void and damaged as well is left out: it has neither a date nor a content."""
         place: int | None = after
+        archived = ArchivedFacts(self._reader, printer, after)
         while place is not None:
             stored = select(*schema.CHECKED).where(_FACT.printer == printer, _FACT.seq > place)
             rows = await self._reader.rows(stored.order_by(_FACT.seq).limit(PAGE_ROWS))
-            for row in rows:
-                fact = self._reader.damage.said(row)
-                if row.shift_us is not None or not isinstance(fact, FactDamaged):
-                    yield StoredFact(row.seq, fact)
             place = rows[-1].seq if len(rows) == PAGE_ROWS else None
+            async for one in archived.among(self._said(rows), place):
+                yield one
+
+    def _said(self, rows: Sequence[Row[Any]]) -> Iterator[StoredFact]:
+        for row in rows:
+            fact = self._reader.damage.said(row)
+            if row.shift_us is not None or not isinstance(fact, FactDamaged):
+                yield StoredFact(row.seq, fact)
 
     async def _seq_before(self, printer: str, from_us: int | None) -> int | None:
         """One less than the first number to look at: a page must not scan the years before ``from_us``."""
@@ -108,14 +120,16 @@ class FactReads:
         printer: str | None = ""
         while printer is not None:
             after: int | None = 0
+            archived = ArchivedFacts(self._reader, printer)
             while after is not None:
                 rows, run = await self._page_and_run(printer, after)
-                for row in rows:
-                    yield self._reader.damage.fact(row)
+                after = rows[-1].seq if len(rows) == PAGE_ROWS else None
+                stored = [StoredFact(row.seq, self._reader.damage.fact(row)) for row in rows]
+                async for one in archived.among(stored, after):
+                    yield one.fact
                 open_run = None if run is None else self._reader.damage.run(printer, run)
                 if open_run is not None:
                     yield open_run
-                after = rows[-1].seq if len(rows) == PAGE_ROWS else None
             printer = await self._printer_after(printer)
 
     async def _page_and_run(self, printer: str, after: int) -> tuple[Sequence[Row[Any]], str | None]:
@@ -187,7 +201,9 @@ class FactReads:
         row = await self._reader.first(sums)
         if row is None:
             return Growth(None, 0, 0)
-        return Growth(row.oldest_us, int(row.facts or 0), max(int(row.recent or 0), 0))
+        gone = await self._reader.first(select(func.sum(schema.archive.c.facts)))
+        archived = 0 if gone is None else int(gone[0] or 0)
+        return Growth(row.oldest_us, max(int(row.facts or 0) - archived, 0), max(int(row.recent or 0), 0))
 
     async def last_read(self, printer: str) -> PlateauRead | None:
         """The latest finished run of good readings, the open one aside."""
@@ -326,8 +342,10 @@ class FactReads:
 
     async def late_facts(self, printer: str, at_us: int) -> Sequence[Fact]:
         """The first LATE_FACTS_MAX of them, the earliest first; decisions of any instant among them."""
-        first = select(func.min(_FACT.seq)).where(_FACT.printer == printer, _FACT.at_us > at_us)
-        row = await self._reader.first(first)
+        of_rows = select(func.min(_FACT.seq).label("seq")).where(_FACT.printer == printer, _FACT.at_us > at_us)
+        # What left the journal was stored at some time, too: rather a few facts too many than one too few.
+        of_parts = select(func.min(_PART.first_seq).label("seq")).where(_PART.printer == printer, _PART.last_us > at_us)
+        row = await self._reader.first(select(func.min(of_rows.union_all(of_parts).subquery().c.seq)))
         if row is None or row[0] is None:
             return []
         wanted = (_FACT.printer == printer, _FACT.seq >= row[0], _FACT.kind.not_in(READING_KINDS))

@@ -6,6 +6,7 @@ from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 
 from pagereeve.ports.kept_facts import KeptFacts
+from pagereeve.store.sql.archive_reads import ArchiveReads
 from pagereeve.store.sql.closed_periods import ClosedPeriodReads
 from pagereeve.store.sql.credentials import CredentialReads
 from pagereeve.store.sql.fact_reads import FactReads
@@ -32,6 +33,7 @@ class StoreReads(
     SealReads,
     ClosedPeriodReads,
     TitleReads,
+    ArchiveReads,
 ):
     """Implements ports.reads.Reads. Raises JournalUnavailable where reading fails."""
 

@@ -20,10 +20,16 @@ PAGE_ROWS: Final = 128
 
 
 class Reader:
-    """Hands out snapshots. A snapshot that stays open keeps the write-ahead file growing: never await others in it."""
+    """Hands out snapshots. A snapshot that stays open keeps the write-ahead file growing: never await others in it.
 
-    def __init__(self, engine: AsyncEngine, path: Path | str, damage: Damage | None = None) -> None:
+    ``archives``: the folder of files with facts that left the journal; None where there can be none.
+    """
+
+    def __init__(
+        self, engine: AsyncEngine, path: Path | str, damage: Damage | None = None, archives: Path | None = None
+    ) -> None:
         self.damage = damage or Damage()
+        self.archives = archives
         self._engine = engine
         self._path = path
         self._closed = False
@@ -61,7 +67,7 @@ class Reader:
     async def held(self) -> AsyncIterator[Reader]:
         """A reader whose reads all see one moment, for one task. Raises JournalUnavailable."""
         async with self.snapshot() as connection:
-            yield _HeldReader(self._engine, self._path, self.damage, connection)
+            yield _HeldReader(self._engine, self._path, self, connection)
 
     async def close(self) -> None:
         self._closed = True
@@ -71,8 +77,8 @@ class Reader:
 class _HeldReader(Reader):
     """Every snapshot is the one that is open already."""
 
-    def __init__(self, engine: AsyncEngine, path: Path | str, damage: Damage, connection: AsyncConnection) -> None:
-        super().__init__(engine, path, damage)
+    def __init__(self, engine: AsyncEngine, path: Path | str, of: Reader, connection: AsyncConnection) -> None:
+        super().__init__(engine, path, of.damage, of.archives)
         self._connection = connection
 
     @asynccontextmanager

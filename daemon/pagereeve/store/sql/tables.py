@@ -24,7 +24,7 @@ from sqlalchemy import (
 
 from pagereeve.store.sql.stored_types import BODY, DIGEST, LINK, OPENINGS
 
-REVISION: Final = "r0014"
+REVISION: Final = "r0015"
 """The migration that brings a database to these tables."""
 
 metadata = MetaData(
@@ -380,6 +380,42 @@ closed_touched = Table(
     _number("number"),
 )
 Index("ix_closed_touched_number", closed_touched.c.number)
+
+# Readings of closed periods that lie in files beside the journal (store/records/archive_parts.py). A file's row comes
+# last, in the same transaction as its parts and the fact that tells of it; from then on only ``removed`` changes, once
+# none of its facts is in the journal any more.
+archive = Table(
+    "archive",
+    metadata,
+    _text("name", key=True),
+    _text("period"),
+    _number("from_us"),
+    _number("to_us"),
+    _number("size_bytes"),
+    _text("sha256"),
+    _number("facts"),
+    _number("archived_us"),
+    _number("removed"),
+)
+
+archive_part = Table(
+    "archive_part",
+    metadata,
+    _text("printer", key=True),
+    _number("first_seq", key=True),
+    _number("last_seq"),
+    _number("first_us"),
+    _number("last_us"),
+    _text("file"),
+    _number("facts"),
+    _number("offset_bytes"),
+    _number("size_bytes"),
+    _text("sha256"),
+)
+Index("ix_archive_part_file", archive_part.c.file, archive_part.c.printer, archive_part.c.first_seq)
+
+# Facts that are being deleted because they lie in a file: rows stand here within that one transaction, and no longer.
+archive_removing = Table("archive_removing", metadata, _text("printer", key=True), _number("seq", key=True))
 
 SEGMENT_PARTS: Final = (stretch, charge, posting, leg, finding, evidence, finding_release)
 """In the order in which rows go in: each after the one that it refers to."""

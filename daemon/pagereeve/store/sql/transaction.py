@@ -11,7 +11,9 @@ from typing import Any
 
 from sqlalchemy import Connection, bindparam, delete, func, insert, select
 
+from pagereeve.domain.facts.closed import FactsArchived
 from pagereeve.domain.facts.facts import Fact
+from pagereeve.ports.archives import ArchiveFile, ArchivePart
 from pagereeve.ports.closing import ClosedPeriod, ClosingAttempt
 from pagereeve.ports.erasing import Erasure, ErasureOutcome, TitleExpiry, TitlesExpired
 from pagereeve.ports.outbox import Announcement
@@ -24,6 +26,7 @@ from pagereeve.store.records.requests import StoreRequest
 from pagereeve.store.records.rows_versions import RowsVersions
 from pagereeve.store.sql import tables as schema
 from pagereeve.store.sql.adding import Adding
+from pagereeve.store.sql.archiving import record_archive
 from pagereeve.store.sql.closed_periods import freeze
 from pagereeve.store.sql.closing_parts import PartGroup
 from pagereeve.store.sql.driven import AT_ONCE_MAX, Driven, DrivenList
@@ -174,6 +177,16 @@ def close_period(
     with _alone(connection, heads) as batch:
         freeze(connection, closed, mine, last, touched)
         batch.append(file(closed_fact(closed)))
+    return batch.facts[-1]
+
+
+def archive_facts(
+    connection: Connection, archived: ArchiveFile, parts: Sequence[ArchivePart], fact: FactsArchived, heads: Heads
+) -> Numbered:
+    """What a file holds is recorded, with the fact that tells of it."""
+    with _alone(connection, heads) as batch:
+        record_archive(connection, archived, parts)
+        batch.append(file(fact))
     return batch.facts[-1]
 
 

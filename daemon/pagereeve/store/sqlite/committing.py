@@ -8,6 +8,8 @@ from typing import Any, Final, TypeVar
 
 from sqlalchemy import Connection
 
+from pagereeve.domain.facts.closed import FactsArchived
+from pagereeve.ports.archives import ArchiveFile, ArchivePart
 from pagereeve.ports.closing import ClosedPeriod, ClosingAttempt
 from pagereeve.ports.erasing import Erasure, ErasureOutcome, TitleExpiry, TitlesExpired
 from pagereeve.store.records.batch import Numbered
@@ -15,14 +17,22 @@ from pagereeve.store.records.checked_rows import digest_text
 from pagereeve.store.records.requests import StoreRequest
 from pagereeve.store.sql import tables as schema
 from pagereeve.store.sql.closing_parts import PartGroup
-from pagereeve.store.sql.transaction import Heads, Outcome, close_period, erase_person, expire_titles_of, store_group
+from pagereeve.store.sql.transaction import (
+    Heads,
+    Outcome,
+    archive_facts,
+    close_period,
+    erase_person,
+    expire_titles_of,
+    store_group,
+)
 from pagereeve.store.sqlite.newest import Newest, NewestFile, digest_of
 from pagereeve.store.sqlite.watched_files import WatchedFiles
 
 Result = TypeVar("Result")
 
-# Facts are never deleted, so their row ids count them. Asked of the driver itself: SQLAlchemy would take longer over
-# the question than the database over the answer.
+# The newest fact is never deleted, so that its row id counts all that were stored. Asked of the driver itself:
+# SQLAlchemy would take longer over the question than the database over the answer.
 _SEQUENCE: Final = "SELECT max(rowid) FROM fact"
 _LATEST: Final = "SELECT rowid, printer, seq, body, digest FROM fact ORDER BY rowid DESC LIMIT 1"
 
@@ -92,6 +102,13 @@ class Committer:
         """As ``store``: durable and noted. Raises NotClosed."""
         self.files.require_if_gone()
         self._acknowledge(connection, close_period(connection, closed, mine, last, touched, self.heads))
+
+    def archive_facts(
+        self, connection: Connection, archived: ArchiveFile, parts: Sequence[ArchivePart], fact: FactsArchived
+    ) -> None:
+        """As ``store``: durable and noted."""
+        self.files.require_if_gone()
+        self._acknowledge(connection, archive_facts(connection, archived, parts, fact, self.heads))
 
     def _acknowledge(self, connection: Connection, last: Numbered | None) -> None:
         if last is not None:

@@ -27,6 +27,11 @@ def newest_path(path: Path) -> Path:
     return path.with_suffix(".newest")
 
 
+def archives_path(path: Path) -> Path:
+    """The folder of files with facts that left the journal (pagereeve archive)."""
+    return path.with_name("archives")
+
+
 def size_bytes(path: Path) -> int:
     """0 where there is no such file."""
     try:

@@ -5,16 +5,18 @@ from __future__ import annotations
 import asyncio
 import os
 import sqlite3
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from contextlib import AsyncExitStack
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
-from typing import Self, TypeVar
+from typing import Final, Self, TypeVar
 
 from sqlalchemy import Connection
 from sqlalchemy.exc import DatabaseError
 
+from pagereeve.domain.facts.closed import FactsArchived
+from pagereeve.ports.archives import ArchiveFile, ArchivePart
 from pagereeve.ports.clock import Clock
 from pagereeve.ports.journal import HINDRANCES, Hindrance
 from pagereeve.ports.queries import JournalHealth
@@ -22,6 +24,7 @@ from pagereeve.store.errors import CantOpen, NotAJournal, unavailable
 from pagereeve.store.records.requests import (
     append_request,
 )
+from pagereeve.store.sql.archiving import finish_archive, remove_archived
 from pagereeve.store.sql.closing_parts import forget_attempts
 from pagereeve.store.sql.group_writer import GROUP_MAX, QUEUE_DEPTH_MAX
 from pagereeve.store.sql.journal_writes import JournalWrites
@@ -37,6 +40,17 @@ from pagereeve.store.sqlite.watched_files import WatchedFiles
 from pagereeve.store.sqlite.writer import WAL_LIMIT_BYTES, Writer
 
 Result = TypeVar("Result")
+
+
+_ROOM: Final = ("page_count", "freelist_count", "page_size")
+
+
+@dataclass(frozen=True, slots=True)
+class Room:
+    """What the file takes, and how much of it is empty: what is stored next goes there."""
+
+    file_bytes: int
+    empty_bytes: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -157,8 +171,35 @@ class SqlJournal(JournalWrites, SqlReads):
         refuse_full_disk(self._path, free)
         try:
             await self._thread.run_raw(lambda raw: raw.execute("VACUUM"))
+            # Whether rows kept their numbers is SQLite's to say: the newest one is noted as it is found now.
+            await self._thread.run(self._writer.committer.begin)
             await self._thread.run_raw(truncate_wal)
         except (sqlite3.Error, OSError) as error:
+            raise unavailable(self._path, error) from error
+
+    async def archive_facts(self, archived: ArchiveFile, parts: Sequence[ArchivePart], fact: FactsArchived) -> None:
+        """Record a file that is durable, with the fact that tells of it. Raises JournalUnavailable."""
+        committer = self._writer.committer
+        await self._run(partial(committer.archive_facts, archived=archived, parts=parts, fact=fact))
+
+    async def remove_archived(self, printer: str, numbers: Sequence[int]) -> int:
+        """Of what recorded files hold; how many were there. Raises JournalUnavailable."""
+        return await self._run(partial(remove_archived, printer=printer, numbers=numbers))
+
+    async def finish_archive(self, name: str) -> None:
+        """Raises JournalUnavailable."""
+        await self._run(partial(finish_archive, name=name))
+
+    async def room(self) -> Room:
+        """Raises JournalUnavailable."""
+
+        def pages(raw: sqlite3.Connection) -> Room:
+            figures = [int(raw.execute(f"PRAGMA {one}").fetchone()[0]) for one in _ROOM]
+            return Room(figures[0] * figures[2], figures[1] * figures[2])
+
+        try:
+            return await self._thread.run_raw(pages)
+        except sqlite3.Error as error:
             raise unavailable(self._path, error) from error
 
     async def checkpoint(self) -> bool:

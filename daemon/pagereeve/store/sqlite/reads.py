@@ -10,9 +10,11 @@ from typing import Final, Self
 from sqlalchemy.exc import DatabaseError
 
 from pagereeve.store.errors import CantOpen, NotAJournal
+from pagereeve.store.sql.archiving import ArchivableReads
 from pagereeve.store.sql.reads import StoreReads
 from pagereeve.store.sql.snapshots import Reader
 from pagereeve.store.sqlite.connections import reading_engine
+from pagereeve.store.sqlite.files import archives_path
 from pagereeve.store.sqlite.opening_check import loss_of
 from pagereeve.store.sqlite.revision import require_current
 from pagereeve.store.sqlite.watched_files import WatchedFiles
@@ -20,11 +22,12 @@ from pagereeve.store.sqlite.watched_files import WatchedFiles
 TROUBLES_MAX: Final = 100
 
 
-class SqlReads(StoreReads):
+class SqlReads(StoreReads, ArchivableReads):
     """All reads of ports.journal, ledger, outbox and queries. Raises JournalUnavailable where reading fails."""
 
     def __init__(self, path: Path, *, nobody_writes: bool = False, files: WatchedFiles | None = None) -> None:
-        super().__init__(Reader(reading_engine(path, nobody_writes=nobody_writes, files=files), path))
+        engine = reading_engine(path, nobody_writes=nobody_writes, files=files)
+        super().__init__(Reader(engine, path, archives=archives_path(path)))
         self._path = path
 
     @classmethod

@@ -22,6 +22,7 @@ SEALED_SO = {
     "people-merged": ("by", "reason"),
     "merge-undone": ("by", "reason"),
     "names-shown": ("by",),
+    "facts-archived": ("by",),
 }
 
 

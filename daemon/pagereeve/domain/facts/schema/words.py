@@ -201,6 +201,7 @@ KINDS: Final[dict[str, str]] = {
     "redated": "A stretch of facts gets other dates, or its readings are void.",
     "erased": "A person was taken out of the journal.",
     "period-closed": "A period was closed: its rows were frozen.",
+    "facts-archived": "Facts of a closed period were put into a file beside the journal.",
     "names-shown": "Names of persons were shown to somebody who signed in.",
     "person-named": "A login, a name or another text is a person's.",
     "people-merged": "Two persons are one.",

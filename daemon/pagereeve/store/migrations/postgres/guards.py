@@ -1,4 +1,7 @@
-"""What PostgreSQL refuses by itself: the same as SQLite's triggers of r0001 to r0014 do, in its own words."""
+"""What PostgreSQL refuses by itself: the same as SQLite's triggers of r0001 to r0015 do, in its own words.
+
+Nothing is archived in a database: there no fact is ever deleted.
+"""
 
 from __future__ import annotations
 
