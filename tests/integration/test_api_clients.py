@@ -29,8 +29,6 @@ from tests.histories import PRINTER, SIMPLE, started
 from tests.integration.daemon import Outside, hasty_settings
 from tests.integration.test_page_decisions import FACTS
 
-pytestmark = pytest.mark.alone
-
 ROOT: Final = Path(__file__).parents[2]
 DOCUMENT: Final = ROOT / "contrib" / "openapi.json"
 PAGE: Final = ROOT / "contrib" / "docs" / "api.md"

@@ -38,8 +38,6 @@ from tests.integration.backups import (
 from tests.integration.test_journal_damage import edit
 from tests.sealed_journal import bodies
 
-pytestmark = pytest.mark.alone
-
 
 async def test_a_backup_under_load_holds_all_that_was_acknowledged_before(tmp_path: Path) -> None:
     path, target = site(tmp_path / "live"), tmp_path / "backup"

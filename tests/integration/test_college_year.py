@@ -21,8 +21,6 @@ import college_year
 import spreadsheets
 from year_facts import Size
 
-pytestmark = pytest.mark.alone
-
 SIZE = Size(printers=4, releases=3_000, persons=60, centres=6, length=4)
 FIRST, LAST = "2025-01", "2025-04"
 

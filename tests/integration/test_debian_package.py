@@ -12,7 +12,7 @@ import pytest
 from pagereeve.cli.version import version_text
 from tests.integration.foreign import tool
 
-pytestmark = [pytest.mark.alone, pytest.mark.timeout(300)]
+pytestmark = pytest.mark.timeout(300)
 
 ROOT = Path(__file__).parents[2]
 DEBIAN = ROOT / "contrib" / "debian"

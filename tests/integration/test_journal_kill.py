@@ -11,13 +11,9 @@ import textwrap
 import threading
 from pathlib import Path
 
-import pytest
-
 from pagereeve.app.clocks import SystemClock
 from pagereeve.domain.facts.facts import BadgePresented
 from pagereeve.store.sqlite.journal import SqlJournal
-
-pytestmark = pytest.mark.alone
 
 KILLS = 8
 

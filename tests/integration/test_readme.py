@@ -35,8 +35,6 @@ from tests.integration.readme_commands import (
 )
 from tests.integration.test_service_manager import free_ports
 
-pytestmark = pytest.mark.alone
-
 ROOT = Path(__file__).parents[2]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
 COMMAND_S = 60.0

@@ -27,8 +27,6 @@ from tests.integration.daemon import until
 from tests.integration.reloading import LEDGER_S, Site, hung_up, running, site_in
 from tests.integration.webserver import Request, web_server
 
-pytestmark = pytest.mark.alone
-
 
 @pytest.fixture
 async def site(tmp_path: Path) -> AsyncIterator[Site]:

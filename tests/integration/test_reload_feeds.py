@@ -21,8 +21,6 @@ from tests.integration.test_doctor import doctor
 from tests.integration.test_service_manager import RUN
 from tests.relaying import ReleaseServer, connect, listening, relay_settings, relaying
 
-pytestmark = pytest.mark.alone
-
 
 @pytest.fixture
 async def site(tmp_path: Path) -> AsyncIterator[Site]:
@@ -103,6 +101,7 @@ gateway = "{gateway}"
         writer.close()
 
 
+@pytest.mark.alone
 async def test_the_process_outlives_sighup_at_any_time_and_doctor_tells_of_a_refusal(site: Site) -> None:
     environment = {name: value for name, value in os.environ.items() if not name.startswith("PAGEREEVE_")}
     process = await asyncio.create_subprocess_exec(

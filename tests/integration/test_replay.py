@@ -25,8 +25,6 @@ from pagereeve.store.sqlite.files import JOURNAL_NAME
 from pagereeve.store.sqlite.journal import SqlJournal
 from pagereeve.store.sqlite.reads import SqlReads
 
-pytestmark = pytest.mark.alone
-
 OLD = Path(__file__).parent / "journals" / "r0003" / "journal.sqlite.gz"
 KILLS = 6
 COMMAND = "import sys; from pagereeve.cli import main; sys.argv[0] = 'pagereeve'; main()"

@@ -41,8 +41,6 @@ from tests.integration.backups import (
 )
 from tests.journal_samples import badge
 
-pytestmark = pytest.mark.alone
-
 # Each victim is killed by its own hand at one step: the kernel does the rest, as for any other SIGKILL.
 KILLED_BACKUPS = """
     import os, signal, sys
