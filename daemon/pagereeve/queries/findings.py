@@ -77,6 +77,8 @@ async def findings_of(reads: Reads, wanted: FindingFilter, limit: int, after: Pl
 
 async def unknown_printer(reads: Reads, name: str) -> str | None:
     """None where the journal knows the printer; else the known name that is nearest to it, or empty."""
+    if await reads.open_run(name) is not None:
+        return None  # without a look at all names, which takes longer than most pages of one printer
     known = KnownNames(await reads.printers())
     return None if name in known else known.nearest(name)
 
