@@ -29,7 +29,7 @@ def personal_spans(members: Mapping[str, Any], kind: str, body: str, encode: Cal
     A quotation mark within a text is escaped, so that ``"name":`` stands where a member of that name is, or where a
     name ends so that holds such a mark. Where it stands once, it is the member that the fact is known to have.
     """
-    spans = []
+    spans = list[tuple[str, int, int]]()
     for name, way, last, mark in _paths(kind):
         inner: Any = members
         for part in way:
@@ -68,7 +68,8 @@ def spliced_content(body: str, spans: Spans, salts: Callable[[int], bytes]) -> t
 
 
 def _spliced(body: str, committed: Sequence[tuple[int, int, str]]) -> str:
-    parts, done = [], 0
+    parts = list[str]()
+    done = 0
     for start, end, digest in sorted(committed):
         parts += (body[done:start], f'{{"{COMMITMENT}":"{digest}"}}')
         done = end
