@@ -10,7 +10,7 @@ import signal
 import subprocess
 import tempfile
 import time
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -25,6 +25,7 @@ GIVEN_URL: Final = "PAGEREEVE_TEST_POSTGRES_URL"
 superuser: what guards a journal is set aside to empty it. Tests that change the server, or read its files, have one of
 their own.
 """
+GIVEN: Final = os.environ.get(GIVEN_URL)
 SERVER: Final = "/usr/lib/postgresql/15/bin/postgres"
 CLIENT: Final = "/usr/lib/postgresql/15/bin/psql"
 PROGRAMS: Final = Path(SERVER).parent
@@ -130,8 +131,8 @@ def as_its_user(argv: Sequence[str]) -> Sequence[str]:
 
 
 @contextmanager
-def running(environment: Mapping[str, str] = os.environ) -> Iterator[Server]:
-    given = environment.get(GIVEN_URL)
+def running(given: str | None = GIVEN) -> Iterator[Server]:
+    """Without a URL one of our own."""
     if given is not None:
         yield Server(Address.of(given))
         return

@@ -24,7 +24,7 @@ def server(postgres: Server) -> Iterator[Server]:
     if postgres.data is not None:
         yield postgres
         return
-    with running({}) as own:
+    with running(None) as own:
         yield own
 
 
