@@ -30,7 +30,7 @@ from pagereeve.store.postgres.journal import PostgresJournal
 from pagereeve.store.sqlite.journal import SqlJournal
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
-from tests.integration.postgres_server import GIVEN_URL, Server, running
+from tests.integration.postgres_server import Server, running
 
 AT_US: Final = 1_767_268_800_000_000
 PRODUCERS: Final = 64
@@ -97,8 +97,7 @@ def main() -> int:
     parser.add_argument("--url", default=None, help="a server to use; default: one started for the run")
     parser.add_argument("--folder", type=Path, default=None, help="on the disk to be measured; default: temporary")
     options = parser.parse_args()
-    given = {} if options.url is None else {GIVEN_URL: options.url}
-    with running(given) as server, tempfile.TemporaryDirectory(dir=options.folder) as folder:
+    with running(options.url) as server, tempfile.TemporaryDirectory(dir=options.folder) as folder:
         rates = asyncio.run(measure(server, Path(folder), options.rounds, options.seconds))
     figures = []
     for producers in (PRODUCERS, 1):

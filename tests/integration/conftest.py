@@ -73,6 +73,12 @@ def pytest_asyncio_loop_factories(
     return {name: LOOPS[name]}
 
 
+@pytest.fixture(autouse=True)
+def no_setting_of_the_tests_own(monkeypatch: pytest.MonkeyPatch) -> None:
+    """What begins with PAGEREEVE_ is a setting to the commands, which refuse those that they don't know."""
+    monkeypatch.delenv(postgres_server.GIVEN_URL, raising=False)
+
+
 @pytest.fixture(scope="session")
 def postgres() -> Iterator[postgres_server.Server]:
     """The server of this test process, started where a test asks for it."""

@@ -10,17 +10,22 @@ import signal
 import subprocess
 import tempfile
 import time
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Final
+from urllib.parse import quote, urlencode
 
 from pagereeve.store.postgres.address import Address
 from tests.integration.processes import free_tcp_port
 
 GIVEN_URL: Final = "PAGEREEVE_TEST_POSTGRES_URL"
-"""A server to use in the place of our own, with the right to make databases; its database is connected to for that."""
+"""A server to use in the place of our own; its database is connected to for making others. The user must be a
+superuser: what guards a journal is set aside to empty it. Tests that change the server, or read its files, have one of
+their own.
+"""
+GIVEN: Final = os.environ.get(GIVEN_URL)
 SERVER: Final = "/usr/lib/postgresql/15/bin/postgres"
 CLIENT: Final = "/usr/lib/postgresql/15/bin/psql"
 PROGRAMS: Final = Path(SERVER).parent
@@ -51,7 +56,7 @@ class Server:
     def new_database(self, options: str = "ENCODING 'UTF8' TEMPLATE template0") -> Address:
         name = f"pagereeve_{os.getpid()}_{next(self._names)}"
         self.run(f"CREATE DATABASE {name} {options}")
-        return Address(self.address.host, name, self.address.user, self.address.password, self.address.port)
+        return replace(self.address, database=name)
 
     def drop(self, address: Address) -> None:
         self.run(f"DROP DATABASE IF EXISTS {address.database} WITH (FORCE)")
@@ -76,7 +81,7 @@ class Server:
         one = self.address
         where = ["-h", one.host, "-p", str(one.port), "-U", one.user or "", "-d", database or one.database]
         argv = [CLIENT, "-X", "-q", "-A", "-t", "-v", "ON_ERROR_STOP=1", *where, "-c", statement]
-        environment = {**os.environ, "PGPASSWORD": one.password or ""}
+        environment = {**os.environ, "PGPASSWORD": one.password or "", **_of_tls(one)}
         return subprocess.run(argv, capture_output=True, text=True, check=False, env=environment)
 
     def stop(self, how: signal.Signals = signal.SIGQUIT) -> None:
@@ -99,6 +104,18 @@ class Server:
             time.sleep(0.05)
 
 
+def _of_tls(address: Address) -> dict[str, str]:
+    given = {"PGSSLMODE": address.sslmode, "PGSSLROOTCERT": address.sslrootcert}
+    return {name: value for name, value in given.items() if value is not None}
+
+
+def url_of(address: Address) -> str:
+    """Without its password."""
+    given = {"host": address.host, "sslmode": address.sslmode, "sslrootcert": address.sslrootcert}
+    query = urlencode({name: value for name, value in given.items() if value is not None})
+    return f"postgresql://{quote(address.user or '', safe='')}@:{address.port}/{address.database}?{query}"
+
+
 def its_user() -> pwd.struct_passwd | None:
     """PostgreSQL refuses to run as root."""
     return pwd.getpwnam("postgres") if os.geteuid() == 0 else None
@@ -114,8 +131,8 @@ def as_its_user(argv: Sequence[str]) -> Sequence[str]:
 
 
 @contextmanager
-def running(environment: Mapping[str, str] = os.environ) -> Iterator[Server]:
-    given = environment.get(GIVEN_URL)
+def running(given: str | None = GIVEN) -> Iterator[Server]:
+    """Without a URL one of our own."""
     if given is not None:
         yield Server(Address.of(given))
         return

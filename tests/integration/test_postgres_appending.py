@@ -30,7 +30,7 @@ from pagereeve.store.postgres.sqlstates import sqlstate_of
 from pagereeve.store.sql import tables as schema
 from pagereeve.store.sql.reads import StoreReads
 from pagereeve.store.sqlite.journal import SqlJournal
-from tests.integration.postgres_server import Server
+from tests.integration.postgres_server import Server, url_of
 from tests.journal_samples import badge, read
 
 PRINTERS = ("printer-0", "printer-1", "printer-2")
@@ -102,7 +102,7 @@ WORKER = """
     from tests.journal_samples import badge, ended, read, started
 
     name, stops = sys.argv[1], sys.argv[2] == "stops"
-    address = Address("127.0.0.1", os.environ["DATABASE"], "pagereeve", os.environ["PASSWORD"], int(os.environ["PORT"]))
+    address = Address.of(os.environ["URL"], os.environ["PASSWORD"])
     commits = 0
 
     def before_commit(heads, outcome, known=SharedHeads.before_commit):
@@ -146,7 +146,7 @@ class Worker:
 
     def __init__(self, address: Address, name: str, *, stops: bool = False) -> None:
         argv = [sys.executable, "-c", textwrap.dedent(WORKER), name, "stops" if stops else "goes on"]
-        told = {"DATABASE": address.database, "PASSWORD": address.password or "", "PORT": str(address.port)}
+        told = {"URL": url_of(address), "PASSWORD": address.password or ""}
         self.process = subprocess.Popen(
             argv, stdout=subprocess.PIPE, cwd=Path(__file__).parents[2], env={**os.environ, **told}
         )

@@ -200,6 +200,7 @@ def sites(tmp_path: Path, postgres_journal: Address, capsys: pytest.CaptureFixtu
     return made[0], made[1]
 
 
+@pytest.mark.timeout(300)
 def test_after_the_same_facts_and_words_every_answer_is_the_same(
     sites: tuple[Site, Site], monkeypatch: pytest.MonkeyPatch, postgres: Server, postgres_journal: Address
 ) -> None:

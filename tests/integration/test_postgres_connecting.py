@@ -31,7 +31,7 @@ IGNORED = (
 @pytest.fixture(scope="module")
 def server() -> Iterator[Server]:
     """Always one of our own: its settings change."""
-    with postgres_server.running({}) as server:
+    with postgres_server.running(None) as server:
         yield server
 
 

@@ -21,7 +21,7 @@ from pagereeve.simulator.snmp.agent import PrinterAgent
 from pagereeve.store.errors import InUse
 from pagereeve.store.postgres.address import Address
 from tests.integration.daemon import Outside, hasty_settings
-from tests.integration.postgres_server import Server
+from tests.integration.postgres_server import Server, url_of
 
 PRINTER = "teller"
 
@@ -30,8 +30,7 @@ def journal_settings(address: Address, folder: Path) -> JournalSettings:
     folder.mkdir(exist_ok=True)
     password = folder / "journal.password"
     password.write_text(f"{address.password}\n")
-    url = f"postgresql://{address.user}@{address.host}:{address.port}/{address.database}"
-    return JournalSettings(url=url, password_file=password)
+    return JournalSettings(url=url_of(address), password_file=password)
 
 
 def settings_file(journal: JournalSettings, folder: Path) -> Path:

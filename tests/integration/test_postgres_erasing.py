@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -12,9 +13,20 @@ from pagereeve.app.replay import replay_store
 from pagereeve.cli import status_of
 from pagereeve.store.postgres.address import Address
 from pagereeve.store.postgres.journal import PostgresJournal
-from tests.integration.postgres_server import Server
+from tests.integration.postgres_server import Server, running
 from tests.integration.test_erasing import BADGE, OTHER, OWNER, SHARED, fill_with_people
 from tests.integration.test_postgres_daemon import journal_settings, settings_file
+
+
+@pytest.fixture
+def server(postgres: Server) -> Iterator[Server]:
+    """One whose files can be read."""
+    if postgres.data is not None:
+        yield postgres
+        return
+    with running(None) as own:
+        yield own
+
 
 TEXTS = (OWNER, BADGE, "Payslip", "anise-queue")
 
@@ -40,18 +52,19 @@ def files_of(postgres: Server, address: Address) -> bytes:
 
 
 def test_no_byte_of_the_person_is_left_in_its_files_and_the_seal_holds(
-    postgres: Server, postgres_journal: Address, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+    server: Server, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    config, heads = settings_file(journal_settings(postgres_journal, tmp_path), tmp_path), tmp_path / "heads.txt"
-    heads.write_text(asyncio.run(fill(postgres_journal)))
+    database = server.new_database()
+    config, heads = settings_file(journal_settings(database, tmp_path), tmp_path), tmp_path / "heads.txt"
+    heads.write_text(asyncio.run(fill(database)))
     where = ["--config", str(config)]
-    before = files_of(postgres, postgres_journal)
+    before = files_of(server, database)
     assert all(text.encode() in before for text in TEXTS)
     assert status_of(["erase", OWNER, "--yes", *where]) == 0
     said = capsys.readouterr()
     assert "local law" in said.err
     assert OWNER not in said.out
-    after = files_of(postgres, postgres_journal)
+    after = files_of(server, database)
     assert [text for text in TEXTS if text.encode() in after] == []
     assert all(text.encode() in after for text in (OTHER, SHARED))
     assert status_of(["verify", "--head", str(heads), *where]) == 0

@@ -24,6 +24,7 @@ from pagereeve.store.postgres.address import Address
 from pagereeve.store.postgres.connections import Limits
 from pagereeve.store.postgres.journal import PostgresJournal
 from tests.histories import PRINTER, SIMPLE, ended, policy, reading, started
+from tests.integration.postgres_server import url_of
 from tests.journal_samples import badge, segment
 
 FACTS = (policy(), reading(-1800, -2, 1000, count=4), started("r-1", 0, "anise", SIMPLE), ended("r-1", 6))
@@ -106,8 +107,7 @@ FROZEN = """
     from pagereeve.store.postgres.journal import PostgresJournal
     from tests.journal_samples import segment
 
-    address = Address(os.environ["HOST"], os.environ["DATABASE"], os.environ["USER_NAME"], os.environ["PASSWORD"],
-                      int(os.environ["PORT"]))
+    address = Address.of(os.environ["URL"], os.environ["PASSWORD"])
     times = 0
 
     def before_commit(heads, outcome, known=SharedHeads.before_commit):
@@ -136,13 +136,7 @@ FROZEN = """
 
 
 def _projector_that_freezes(address: Address) -> subprocess.Popen[bytes]:
-    told = {
-        "HOST": address.host,
-        "DATABASE": address.database,
-        "USER_NAME": address.user or "",
-        "PASSWORD": address.password or "",
-        "PORT": str(address.port),
-    }
+    told = {"URL": url_of(address), "PASSWORD": address.password or ""}
     argv = [sys.executable, "-c", textwrap.dedent(FROZEN)]
     return subprocess.Popen(argv, stdout=subprocess.PIPE, cwd=Path(__file__).parents[2], env={**os.environ, **told})
 
