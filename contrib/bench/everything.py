@@ -69,6 +69,7 @@ RUNS: Final = (
     Run("resident", "", "--printers 60 --base 20"),
     Run("release_life", "--gated", "--printers 20 --releases 40 --gated"),
     Run("whole_life", "", "--printers 20 --rate 5 --seconds 4 --rounds 1 --rest-s 2"),
+    Run("commands", "", "--printers 3 --releases 60 200"),
     Run("questions", "", "--printers 3 --releases 60 --rounds 2 --seconds 1 --turns 1"),
 )
 

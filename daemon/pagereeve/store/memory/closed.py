@@ -8,7 +8,7 @@ from dataclasses import replace
 
 from pagereeve.domain.accounts.frozen import FrozenRow
 from pagereeve.domain.facts.events import PAGES_DECIDED
-from pagereeve.ports.closing import ClosedPeriod, ClosingAttempt, NotClosed, PackedRows, Touch
+from pagereeve.ports.closing import ClosedPeriod, Closing, ClosingAttempt, NotClosed, PackedRows, Touch
 from pagereeve.ports.erasing import Erasure
 from pagereeve.store.memory.ledger import MemoryLedger
 from pagereeve.store.records.batch import Numbered, Replacement
@@ -75,7 +75,10 @@ class MemoryClosed(MemoryLedger):
         super()._replace_segments(replacement)
 
     def _touch(self, printer: str, at_us: int) -> None:
-        spans = [*(one.closing for one in self._closed.values()), *self._under_way.values()]
+        spans: list[Closing | ClosingAttempt] = [
+            *(one.closing for one in self._closed.values()),
+            *self._under_way.values(),
+        ]
         for name in {one.name for one in spans if one.from_us <= at_us < one.to_us}:
             self._note_touch(name, printer)
 

@@ -6,7 +6,7 @@ from collections import defaultdict
 from collections.abc import AsyncIterator, Sequence
 from typing import Any, Final
 
-from sqlalchemy import ColumnElement, Row, Select, and_, select, tuple_
+from sqlalchemy import ColumnElement, Select, and_, select, tuple_
 
 from pagereeve.domain.ledger import Posting, Stretch
 from pagereeve.store.records.ledger_records import stretch_of
@@ -38,13 +38,13 @@ class PostingReads:
 
         A projection that runs meanwhile may move a closing past the page that is out; ``segments`` is one snapshot.
         """
-        after: Row[Any] | None = None
+        after: Any = None
         while True:
             since_us = from_us if after is None else after[0]
             span = (*_closing_in(since_us, to_us, printer), *(() if after is None else (_behind(after, _ORDER),)))
             page = select(*_COLUMNS).where(*span).order_by(*_ORDER, *_PLACE)
             async with self._reader.snapshot() as connection:
-                rows = list((await connection.execute(page.limit(PAGE_POSTINGS))).all())
+                rows: list[Any] = list((await connection.execute(page.limit(PAGE_POSTINGS))).all())
                 whole = len(rows) < PAGE_POSTINGS
                 if not whole:
                     # The next page begins behind all that equal the last: their places a projection may change.
@@ -80,7 +80,7 @@ def _behind(row: Any, order: Sequence[ColumnElement[Any]]) -> ColumnElement[bool
     return tuple_(*order) > tuple_(*row[: len(order)])
 
 
-def _legs_of(rows: Sequence[Row[Any]], printer: str | None) -> Select[Any]:
+def _legs_of(rows: Sequence[Any], printer: str | None) -> Select[Any]:
     """By a join over the span that the page is: by a list of keys SQLite would walk through all legs."""
     first, last = rows[0], rows[-1]
     order = tuple_(*_ORDER)
@@ -90,7 +90,7 @@ def _legs_of(rows: Sequence[Row[Any]], printer: str | None) -> Select[Any]:
     return select(*columns).select_from(_LEGS).where(*span, *ends).order_by(_LEG.place)
 
 
-def _made(rows: Sequence[Row[Any]], legs: Sequence[Row[Any]]) -> list[Posting]:
+def _made(rows: Sequence[Any], legs: Sequence[Any]) -> list[Posting]:
     """``legs`` in order of their places."""
     parts: dict[tuple[str, int, int], list[tuple[str, int]]] = defaultdict(list)
     for printer, anchor_us, ordinal, account, pages in legs:
