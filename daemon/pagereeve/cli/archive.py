@@ -9,7 +9,7 @@ from typing import Annotated
 from cyclopts import Parameter
 
 from pagereeve.app.archiving import Archived, ArchivingRequest, archive_journal, look_before_archive
-from pagereeve.cli.journal import journal_path
+from pagereeve.cli.journal import journal_and_key
 from pagereeve.cli.options import CONFIG_DEFAULT, AsJson, Config, DataDir
 from pagereeve.cli.output import complain, say, say_json
 from pagereeve.cli.site import site_of
@@ -41,7 +41,7 @@ def archive(
     A reading leaves the journal once it was read back from the file and compared with its seal, which stays; the
     files' digests are sealed with who decided it. Everything else stays, all that names somebody among it.
     """
-    path = journal_path(config, data_dir)
+    path, _ = journal_and_key(config, data_dir)
     asked = site_of(config, data_dir, None).chosen(before, None, None)
     if dry_run:
         look = asyncio.run(look_before_archive(path, asked))

@@ -61,7 +61,7 @@ class _InParts(QuestionForwarder):
     """Its query process sends a page's frame, and the answer once it is let."""
 
     def __init__(self) -> None:
-        super().__init__(cast("QueryProcess", _Running()))
+        super().__init__(cast("QueryProcess", _Running()), lambda: 0)
         self.let = asyncio.Event()
         self.asked: list[httpx2.Request] = []
 
