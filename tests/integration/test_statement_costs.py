@@ -160,6 +160,10 @@ async def _frozen_rows(journal: SqlJournal) -> None:
     assert await _all(journal.frozen_rows(closed)) == [FrozenHead(PRINTER, 7)]
 
 
+async def _begin_closing(journal: SqlJournal) -> None:
+    await journal.give_up_closing(await journal.begin_closing("begun", 1, 2))
+
+
 async def _closed_touched(journal: SqlJournal) -> None:
     """The rows that are replaced lie in the closed period; they are noted while they are written."""
     closing = Closing("first", "UTC", "2026a", 1, LATE_US, LATE_US, "warden", "", "j-1", 7, "ab", 1)
@@ -282,6 +286,8 @@ CALLS: Final[dict[str, Call]] = {
         whole={"conflict": "whether there is any at all: its first row"},
     ),
     "title_us": Call(lambda journal: journal.title_us(NOON_US, LATE_US), looks_at=SIZE.facts),
+    "begin_closing": Call(_begin_closing),
+    "give_up_closing": Call(_begin_closing),
     "close_packed": Call(_close_packed),
     "close_period": Call(_close_period),
     "closed_periods": Call(SqlJournal.closed_periods),
@@ -317,6 +323,7 @@ BOUNDED: Final = {
     "message": "a queue holds a bounded number",
     "receiver": "as many as settings name",
     "alert": "few stand",
+    "closing_period": "one for each period that is being closed; a start forgets those of before",
     "closed_period": "one for each period that was closed (ports.closing.CLOSED_MAX)",
     "credential": "a thousand at most (ports.credentials.STORED_MAX)",
 }
