@@ -8,6 +8,7 @@ import json
 import sqlite3
 from collections.abc import Callable
 from contextlib import closing
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -19,6 +20,12 @@ from pagereeve.app.replay import check_journal
 from pagereeve.cli import status_of
 from pagereeve.cli.backup import _archives_text
 from pagereeve.domain.accounts.periods import period_of
+from pagereeve.domain.facts.facts import ReleaseStarted
+from pagereeve.domain.projection.projector import PrinterProjector
+from pagereeve.domain.values.instants import from_text
+from pagereeve.engine.ledger_updater import LedgerUpdater
+from pagereeve.engine.printers.loading import open_projector
+from pagereeve.engine.supervision.heartbeat import Heartbeat
 from pagereeve.ports.archives import ArchiveUnread
 from pagereeve.queries.installation import journal_state
 from pagereeve.queries.verify import HeldHead
@@ -30,6 +37,7 @@ from pagereeve.store.sqlite.files import JOURNAL_NAME, archives_path
 from pagereeve.store.sqlite.journal import SqlJournal
 from pagereeve.store.sqlite.reads import SqlReads
 from tests.archived_journal import AFTER_US, DAYS, PRINTERS, ZONE, fill
+from tests.histories import SIMPLE, started
 from tests.property import days
 from tests.sealed_journal import edit, named, verified
 
@@ -160,6 +168,50 @@ async def test_without_the_file_nothing_is_computed_of_half_of_the_facts(
         await journal.close()
     away.rename(kept)
     assert not (await check_journal(path)).differing
+
+
+async def test_the_meter_is_read_on_and_newer_rows_are_made_while_older_ones_wait_for_a_file(path: Path) -> None:
+    """A notice that reaches back behind the archive, heard while the daemon runs, and one found at its start."""
+    done = await archive(path)
+    kept = archives_path(path) / done.periods[0].file
+    away = path.with_name("elsewhere.gz")
+    journal = await SqlJournal.open(path, SystemClock())
+    try:
+        for nth, hears in enumerate((True, False)):
+            one = updater(journal)
+            if hears:
+                await one.open()
+            kept.rename(away)
+            late = started(f"late-{nth}", 0, "anise", SIMPLE)
+            assert isinstance(late, ReleaseStarted)
+            at_us = from_text(f"{DAYS[0]}T09:0{nth}:00Z")
+            origin = replace(late.origin, at_us=at_us, received_us=AFTER_US)
+            await journal.append(replace(late, printer=PRINTERS[0], origin=origin))
+            if hears:
+                one.begin_again(at_us)
+                await one.reopen()
+            else:
+                await one.open()
+            assert kept.name in one.archive_wanted
+            assert not one.must_reopen
+            await one.keep(one.project())
+            away.rename(kept)
+            await one.reopen()
+            assert not one.archive_wanted
+            await one.keep(one.project())
+            assert not one.is_to_reopen()
+    finally:
+        await journal.close()
+    assert not (await check_journal(path)).differing
+
+
+def updater(journal: SqlJournal) -> LedgerUpdater[PrinterProjector]:
+    clock = SystemClock()
+
+    async def opened(before_us: int) -> PrinterProjector:
+        return await open_projector(journal, PRINTERS[0], before_us)
+
+    return LedgerUpdater(PRINTERS[0], journal, clock, Heartbeat(clock), opened)
 
 
 def test_commands_say_which_file_they_want(path: Path, capsys: pytest.CaptureFixture[str]) -> None:

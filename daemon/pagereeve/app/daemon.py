@@ -76,7 +76,6 @@ from pagereeve.meters.discovery.profile import profiles_with
 from pagereeve.meters.doors import MeterDoors
 from pagereeve.meters.gateway_probe import NetworkProbe
 from pagereeve.meters.snmp.stats import MeterHooks
-from pagereeve.ports.archives import ArchiveUnread
 from pagereeve.ports.clock import Clock
 from pagereeve.ports.entropy import Entropy
 from pagereeve.ports.journal import JournalUnavailable
@@ -280,6 +279,7 @@ class App:
             counters=self.counters,
             on_read=self._on_read,
             on_learned=told.learned,
+            on_archive=told.archive_wanted,
             first_spread_s=self._first_reads_spread_s,
             apart=not self.clock_keeper.boot.agreed,
             gateways=self.gateway_checker,
@@ -489,9 +489,7 @@ class App:
         self._silences.note(printer, state, "meter", printer=printer, detail=detail)
 
     def _trouble(self, name: str, error: BaseException) -> None:
-        if isinstance(error, ArchiveUnread):
-            log.error("rows can't be computed", task=name, why=str(error))
-        elif isinstance(error, JournalUnavailable):
+        if isinstance(error, JournalUnavailable):
             self.counters.unavailable += 1
             log.error("the journal stores nothing now", task=name, why=str(error))
         elif isinstance(error, LinesDropped | RelayGone):

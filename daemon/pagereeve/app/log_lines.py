@@ -38,3 +38,10 @@ def damaged(row: DamagedRow) -> None:
 
 def learned(printer: str, settle_us: int) -> None:
     log.info("settle time learnt", printer=printer, settle_s=settle_us / SECOND_US)
+
+
+def archive_wanted(printer: str, why: str) -> None:
+    if why:
+        log.error("older rows wait for the file of an archive; the meter is read on", printer=printer, why=why)
+    else:
+        log.warning("older rows wait for no file of an archive any more", printer=printer)

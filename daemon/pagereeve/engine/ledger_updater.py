@@ -9,8 +9,9 @@ from typing import Generic, Protocol, TypeVar
 
 from pagereeve.domain.projection.projector import Update
 from pagereeve.domain.projection.running_totals import RunningTotals
-from pagereeve.domain.values.instants import FOREVER_US
+from pagereeve.domain.values.instants import FOREVER_US, SECOND_US
 from pagereeve.engine.supervision.heartbeat import OPEN_LONGEST_S, Heartbeat
+from pagereeve.ports.archives import ArchiveUnread
 from pagereeve.ports.clock import Clock
 from pagereeve.ports.ledger import RowWrites, StaleRows
 
@@ -18,6 +19,10 @@ from pagereeve.ports.ledger import RowWrites, StaleRows
 # It takes long each time: a single long one among short ones is the machine's pause, and puts nothing off.
 LONG_PROJECTION_US = 10_000
 PROJECTION_SHARE = 50
+# Rows that want an archive's file which is not there are tried again so much later.
+ARCHIVE_AGAIN_US = 60 * SECOND_US
+# As the latest resume point has it, and without a look for facts that no stored row knows (engine/printers/loading.py).
+AS_STORED_US = FOREVER_US - 1
 # So often, at its end, a loop projects anew what another projector came before with.
 FINISHED_BY = 3
 
@@ -43,6 +48,8 @@ class LedgerUpdater(Generic[AnyProjector]):
     stored rows may be other than the facts say. ``must_reopen``: the projector lacks what ``begin_again`` asked for.
     ``put_off``: a projection was due, and waits until ``project_from_us`` (monotonic), because the last one took long.
     ``refused``: how often rows were not stored, because another projector had replaced them since the journal was read.
+    ``archive_wanted``: why older rows are not made anew that should be (a file of an archive is not there); "" where
+    none is wanted. Newer ones are made meanwhile. ``on_archive`` receives the name and that, when it changes.
     """
 
     name: str
@@ -57,6 +64,10 @@ class LedgerUpdater(Generic[AnyProjector]):
     put_off: bool = False
     project_from_us: int = 0
     refused: int = 0
+    archive_wanted: str = ""
+    on_archive: Callable[[str, str], None] = lambda *_: None
+    _archive_again_us: int = 0
+    _late_unseen: bool = False
     _version: int = 0
     _took_us: int = 0
     _begin_again_us: int | None = None
@@ -76,8 +87,8 @@ class LedgerUpdater(Generic[AnyProjector]):
 
     async def open(self) -> AnyProjector:
         """When the loop begins, or begins anew after a failure: the projector as the journal has it."""
-        projector = await self._read(FOREVER_US)
-        self.must_reopen = self._begin_again_us is not None
+        projector = await self._read_or_wait(FOREVER_US)
+        self.must_reopen = self._begin_again_us is not None and not self.archive_wanted
         return projector
 
     def begin(self, projector: AnyProjector) -> AnyProjector:
@@ -91,7 +102,37 @@ class LedgerUpdater(Generic[AnyProjector]):
         """The projector from before what is to begin again."""
         # What is asked for while the journal is read asks for one more.
         self.must_reopen = False
-        return await self._read(FOREVER_US if self._begin_again_us is None else self._begin_again_us)
+        return await self._read_or_wait(FOREVER_US if self._begin_again_us is None else self._begin_again_us)
+
+    def is_to_reopen(self) -> bool:
+        """``must_reopen``, or it is time to look for the file of an archive again."""
+        late = bool(self.archive_wanted) and self.clock.monotonic_us() >= self._archive_again_us
+        return self.must_reopen or late
+
+    async def _read_or_wait(self, before_us: int) -> AnyProjector:
+        """Where the file of an archive is wanted and is not there: the projector of the facts since. What was to begin
+        again waits for the file; nothing is computed of a part of the facts, and the meter is read meanwhile.
+        """
+        try:
+            projector = await self._read(before_us)
+        except ArchiveUnread as error:
+            self._archive_again_us = self.clock.monotonic_us() + ARCHIVE_AGAIN_US
+            self._begin_again_us = min(before_us, FOREVER_US if self._begin_again_us is None else self._begin_again_us)
+            self._late_unseen |= before_us == FOREVER_US
+            self._want_archive(str(error))
+            return await self._read(AS_STORED_US)
+        if before_us != FOREVER_US and self._late_unseen:
+            # It was not from there on, but from somewhere before: the look for it needs the file.
+            self._begin_again_us = FOREVER_US
+            return projector
+        self._late_unseen = False
+        self._want_archive("")
+        return projector
+
+    def _want_archive(self, why: str) -> None:
+        if why != self.archive_wanted:
+            self.archive_wanted = why
+            self.on_archive(self.name, why)
 
     async def _read(self, before_us: int) -> AnyProjector:
         self._in_doubt = True
@@ -155,7 +196,9 @@ class LedgerUpdater(Generic[AnyProjector]):
         self._in_doubt = False
         if not self.must_reopen:
             # Only now: what could not be stored must be begun again after all.
-            self._begin_again_us, self.dirty = None, False
+            self.dirty = False
+            if not self.archive_wanted:
+                self._begin_again_us = None
 
     async def finish(self) -> None:
         """After the loop was cancelled, wherever it was: leave the rows as the journal has them."""

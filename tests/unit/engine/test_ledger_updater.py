@@ -12,8 +12,15 @@ import pytest
 from pagereeve.domain.ledger import RowSegment
 from pagereeve.domain.projection.projector import Update
 from pagereeve.domain.values.instants import FOREVER_US
-from pagereeve.engine.ledger_updater import LONG_PROJECTION_US, PROJECTION_SHARE, LedgerUpdater
+from pagereeve.engine.ledger_updater import (
+    ARCHIVE_AGAIN_US,
+    AS_STORED_US,
+    LONG_PROJECTION_US,
+    PROJECTION_SHARE,
+    LedgerUpdater,
+)
 from pagereeve.engine.supervision.heartbeat import Heartbeat
+from pagereeve.ports.archives import ArchiveUnread
 from pagereeve.ports.journal import JournalUnavailable
 from pagereeve.store.memory.journal import MemoryJournal
 from tests.unit.engine.virtual import VirtualClock, passing
@@ -51,11 +58,16 @@ class FakeProjector:
 
 @dataclass
 class Site:
-    """``facts`` is what the journal holds: every projector is opened with those since its anchor."""
+    """``facts`` is what the journal holds: every projector is opened with those since its anchor.
+
+    The file of an archive is wanted, and is not there, by whoever begins before ``wanted_before_us``, and at a start.
+    """
 
     facts: list[int] = field(default_factory=list)
     asked_us: list[int] = field(default_factory=list)
     while_opening: Callable[[], Coroutine[Any, Any, None]] | None = None
+    wanted_before_us: int = 0
+    wanted_at_start: bool = False
     store: MemoryJournal = field(default_factory=MemoryJournal)
 
     def __post_init__(self) -> None:
@@ -66,6 +78,8 @@ class Site:
         self.asked_us.append(before_us)
         if self.while_opening is not None:
             await self.while_opening()
+        if before_us < self.wanted_before_us or (before_us == FOREVER_US and self.wanted_at_start):
+            raise ArchiveUnread("archive 2026-11 is not there")
         return FakeProjector(self.clock, facts=list(self.facts))
 
     async def turn(self) -> None:
@@ -287,5 +301,60 @@ def test_finishing_after_a_cancellation_leaves_the_rows_as_the_journal_has_them(
         assert await site.stored() == ([1] if moment == "opening" else [1, 40])
         assert site.asked_us[-1] == (FOREVER_US if moment == "opening" else 40)
         assert not site.updater.dirty
+
+    passing(story())
+
+
+def test_older_rows_wait_for_the_file_of_an_archive_and_newer_ones_do_not() -> None:
+    async def story() -> None:
+        site = Site([10])
+        told: list[tuple[str, str]] = []
+        site.updater.on_archive = lambda name, why: told.append((name, why))
+        await site.updater.open()
+        await site.turn()
+        site.wanted_before_us = 5
+        site.updater.begin_again(3)
+        await site.updater.reopen()
+        assert site.asked_us[-2:] == [3, AS_STORED_US]
+        assert told == [("p", "archive 2026-11 is not there")]
+        site.hears(11)
+        await site.turn()
+        assert await site.stored() == [10, 11]
+        assert (site.updater.must_reopen, site.updater.is_to_reopen(), site.updater.dirty) == (False, False, False)
+        # What is late and needs no file is waited for, too: it begins again from the earlier of both.
+        site.updater.begin_again(7)
+        await site.updater.reopen()
+        assert site.asked_us[-2:] == [3, AS_STORED_US]
+        await site.turn()
+        site.clock.late_us += ARCHIVE_AGAIN_US
+        assert site.updater.is_to_reopen()
+        site.wanted_before_us = 0
+        site.facts.insert(0, 3)
+        await site.updater.reopen()
+        assert site.asked_us[-1] == 3
+        assert told[1:] == [("p", "")]
+        await site.turn()
+        assert await site.stored() == [3, 10, 11]
+        assert not site.updater.is_to_reopen()
+
+    passing(story())
+
+
+def test_a_fact_that_no_row_knows_at_a_start_waits_for_the_file_whatever_comes_late_meanwhile() -> None:
+    async def story() -> None:
+        site = Site([10], wanted_at_start=True, wanted_before_us=5)
+        await site.updater.open()
+        assert site.asked_us == [FOREVER_US, AS_STORED_US]
+        assert not site.updater.must_reopen
+        await site.turn()
+        assert await site.stored() == [10]
+        site.updater.begin_again(7)
+        await site.updater.reopen()
+        assert site.asked_us[-1] == 7
+        await site.turn()
+        assert site.updater.archive_wanted
+        site.wanted_at_start, site.clock.late_us = False, ARCHIVE_AGAIN_US
+        await site.updater.reopen()
+        assert (site.asked_us[-1], site.updater.archive_wanted) == (FOREVER_US, "")
 
     passing(story())

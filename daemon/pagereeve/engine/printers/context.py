@@ -22,6 +22,8 @@ OPENED_AT_ONCE_MAX = 3
 
 ReadListener = Callable[[str, Reading | Failure], None]
 LearnListener = Callable[[str, int], None]
+ArchiveListener = Callable[[str, str], None]
+"""A printer, and which file its older rows wait for; "" once they wait for none."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,6 +42,7 @@ class WatcherContext:
     counters: EngineCounters
     on_read: ReadListener | None = None
     on_learned: LearnListener | None = None
+    on_archive: ArchiveListener = lambda *_: None
     first_spread_s: float = 30.0
     apart: bool = False
     gateways: GatewayWords | None = None

@@ -90,6 +90,7 @@ class PrinterWatcher:
         self.heartbeat = Heartbeat(around.clock)
         self.recorder = ReadingRecorder(self.printer, around.store, around.clock, last_good=seen, apart=around.apart)
         self.updater = LedgerUpdater(self.printer, around.store, around.clock, self.heartbeat, self._projector_before)
+        self.updater.on_archive = around.on_archive
         self.schedule = PollSchedule(around.clock, around.entropy, around.poll_policy, around.pressed)
         self.reads = MeterReads(around.meter, self.schedule)
         self.rest_queue = RestQueue(around.clock)
@@ -326,12 +327,13 @@ class PrinterWatcher:
     async def _take_facts(self) -> bool:
         """Take what has come, a bounded number at once; False if nothing had."""
         heard = self._hear(TAKEN_AT_ONCE_MAX)
-        if heard or self.updater.must_reopen:
+        reopens = self.updater.is_to_reopen()
+        if heard or reopens:
             # Not before: a plan made meanwhile knows nothing of it, and would let it be forgotten.
             self.schedule.stir()
         if not self._inbox.empty():
             self._wakeup.again()
-        if not self.updater.must_reopen:
+        if not reopens:
             return heard
         self.around.counters.rewinds += 1
         await self.updater.reopen()
