@@ -63,7 +63,10 @@ def test_every_command_with_its_options_is_in_it(shown: str, name: str, capsys: 
 
 def test_what_status_one_means_is_told_of_each_command(shown: str) -> None:
     (section,) = re.findall(r"(?ms)^   pagereeve verify.*?(?=^   pagereeve )", shown)
-    assert "Exit status 1: something was, or a head differs." in section
+    status = (
+        "Exit status 1: something was, or a head differs; 2 where nothing is wrong and the file of an archive was not"
+    )
+    assert f"{status} there." in section
 
 
 @pytest.mark.parametrize("text", ["a\\b", ".TH x", "'br", "--new", '"q"', "a~^`b", "wait…"])

@@ -267,12 +267,12 @@ async def test_older_facts_are_sealed_in_slices_and_a_start_that_dies_goes_on(
     monkeypatch.setattr(seal_module, "SLICE_FACTS", 7)
     slices = 0
 
-    def dies(*arguments: object) -> object:
+    def dies(*arguments: object, **named: object) -> object:
         nonlocal slices
         slices += 1
         if slices == 3:
             raise OSError(5, "the disk failed")
-        return seal(*arguments)  # type: ignore[arg-type]
+        return seal(*arguments, **named)  # type: ignore[arg-type]
 
     monkeypatch.setattr(seal_module, "seal", dies)
     with pytest.raises(CantOpen, match="the disk failed"):

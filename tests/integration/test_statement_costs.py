@@ -18,14 +18,16 @@ from pathlib import Path
 from typing import Any, Final
 
 import pytest
-from sqlalchemy import Engine, event
+from sqlalchemy import Connection, Engine, event
 
 from pagereeve.app.clocks import SystemClock
 from pagereeve.domain.accounts.frozen import FrozenHead, FrozenRow
 from pagereeve.domain.alerts.alert import SiteLayout, begun
 from pagereeve.domain.alerts.telling import compose
+from pagereeve.domain.facts.closed import FactsArchived
 from pagereeve.domain.facts.facts import Redated
 from pagereeve.domain.projection.projector import Update
+from pagereeve.ports.archives import ArchiveFile, ArchivePart
 from pagereeve.ports.closing import ClosedPeriod, Closing
 from pagereeve.ports.erasing import TITLES_AT_ONCE, Erasure, TitleExpiry
 from pagereeve.ports.findings import FindingFilter
@@ -35,6 +37,7 @@ from pagereeve.ports.releases import ReleaseFilter
 from pagereeve.ports.store import Store
 from pagereeve.store.records.body_forms import unpacked_body
 from pagereeve.store.records.frozen_rows import packed_rows
+from pagereeve.store.sql import straight
 from pagereeve.store.sql.stored_types import FACT_TEXT
 from pagereeve.store.sql.tables import metadata
 from pagereeve.store.sqlite.journal import SqlJournal
@@ -176,7 +179,39 @@ async def _one_row() -> AsyncIterator[FrozenRow]:
     yield FrozenHead(PRINTER, 7)
 
 
+async def _archive_facts(journal: SqlJournal) -> ArchivePart:
+    """The printer's first readings are said to be in a file, and leave the journal."""
+    bodies = [one for part in await journal.archivable(PRINTER, 0, LATE_US) for one in part][:20]
+    first, last, facts = bodies[0].seq, bodies[-1].seq, len(bodies)
+    part = ArchivePart("first.gz", PRINTER, first, last, NOON_US, LATE_US, facts, 0, 10, "ab")
+    file = ArchiveFile("first.gz", "first", *SPAN_US, 10, "ab", facts, LATE_US)
+    fact = FactsArchived(LATE_US, "first", *SPAN_US, "warden", "first.gz", 10, "ab", facts)
+    await journal.archive_facts(file, [part], fact)
+    assert await journal.remove_archived(PRINTER, [one.seq for one in bodies]) == facts
+    await journal.finish_archive("first.gz")
+    return part
+
+
+async def _archived(journal: SqlJournal) -> None:
+    part = await _archive_facts(journal)
+    [file] = await journal.archives()
+    assert await journal.archive_state(file) == "missing"
+    assert await journal.parts_of_printer(PRINTER) == await _all(journal.archive_parts("first.gz")) == [part]
+    assert not await journal.archived_entries(part)
+
+
 CALLS: Final[dict[str, Call]] = {
+    "archivable": Call(lambda journal: journal.archivable(PRINTER, 0, LATE_US)),
+    "archive_facts": Call(_archive_facts),
+    "remove_archived": Call(_archive_facts),
+    "finish_archive": Call(_archive_facts),
+    "archives": Call(_archived),
+    "archive_parts": Call(_archived),
+    "archive_state": Call(_archived),
+    "archived_entries": Call(_archived),
+    "parts_of_printer": Call(_archived),
+    "room": Call(SqlJournal.room),
+    "rows_version": Call(lambda journal: journal.rows_version(PRINTER)),
     "append": Call(_append),
     "append_together": Call(_append_together),
     "keep_turn": Call(_keep_turn),
@@ -320,6 +355,8 @@ CALLS: Final[dict[str, Call]] = {
 }
 IN_ORDER: Final = {"finding_change": "its rows are taken in the order of their key, and a limit ends the walk"}
 BOUNDED: Final = {
+    "archive": "files beside the journal (ports.archives.ARCHIVES_MAX)",
+    "archive_removing": "empty but within the transaction that removes",
     "message": "a queue holds a bounded number",
     "receiver": "as many as settings name",
     "alert": "few stand",
@@ -327,7 +364,10 @@ BOUNDED: Final = {
     "closed_period": "one for each period that was closed (ports.closing.CLOSED_MAX)",
     "credential": "a thousand at most (ports.credentials.STORED_MAX)",
 }
-SILENT: Final = {"checkpoint", "file_troubles", "rewrite", "damaged", "health", "look", "trouble", "waiting_since_us"}
+SILENT: Final = {
+    *("checkpoint", "file_troubles", "rewrite", "damaged", "health", "look", "trouble", "waiting_since_us"),
+    *("room", "rows_version"),
+}
 SMALL: Final = {"open_run", "seal", "instance", *BOUNDED}
 
 
@@ -391,13 +431,36 @@ class Recorder:
         return self._beside
 
 
+@dataclass(frozen=True, slots=True)
+class Straight:
+    """SQLite's own connection, as statements come to it that do not pass SQLAlchemy."""
+
+    raw: sqlite3.Connection
+    recorder: Recorder
+
+    def execute(self, statement: str, values: Any) -> sqlite3.Cursor:
+        self.recorder.note(None, None, statement, values, None, executemany=False)
+        return self.raw.execute(statement, values)
+
+    def executemany(self, statement: str, rows: Any) -> sqlite3.Cursor:
+        self.recorder.note(None, None, statement, rows, None, executemany=True)
+        return self.raw.executemany(statement, rows)
+
+
 @contextmanager
 def recording(path: Path) -> Iterator[Recorder]:
-    recorder = Recorder(path)
+    recorder, driver = Recorder(path), straight._driver
+
+    def seen(connection: Connection) -> Any:
+        raw = driver(connection)
+        return None if raw is None else Straight(raw, recorder)
+
     event.listen(Engine, "before_cursor_execute", recorder.note)
+    straight._driver = seen
     try:
         yield recorder
     finally:
+        straight._driver = driver
         event.remove(Engine, "before_cursor_execute", recorder.note)
         recorder.rest()
 
