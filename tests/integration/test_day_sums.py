@@ -22,9 +22,9 @@ from pagereeve.domain.values.instants import SECOND_US
 from pagereeve.queries import day_sums
 from pagereeve.queries.exports import export_of
 from pagereeve.store.sqlite.journal import SqlJournal
-from tests.integration.test_statement_costs import COUNT_EVERY, recording
 from tests.property.days import DAY_US
 from tests.property.test_export_rows import KINDS, SEEDS, at_printer, segments_of
+from tests.statement_recorder import COUNT_EVERY, recording
 from tests.unit.queries.test_exports import bracket, gap
 
 BERLIN = ZoneInfo("Europe/Berlin")
