@@ -80,10 +80,3 @@ def _facts(lines: Iterable[bytes]) -> Iterator[ArchivedBody]:
         number = tail.removesuffix(_END)
         if divided and tail.endswith(_END) and number.isascii() and number.isdigit() and len(number) <= _DIGITS_MAX:
             yield ArchivedBody(int(number), head + _END)
-
-
-def sha256_of(parts: Iterable[bytes]) -> str:
-    digest = hashlib.sha256()
-    for part in parts:
-        digest.update(part)
-    return digest.hexdigest()

@@ -31,7 +31,6 @@ from pagereeve.store.sql import tables as schema
 from pagereeve.store.sql.snapshots import PAGE_ROWS, Reader
 
 PARTS_AT_ONCE: Final = 1_000
-_CHUNK_BYTES: Final = 2**20
 
 _FILE: Final = schema.archive.c
 _PART: Final = schema.archive_part.c
@@ -201,7 +200,6 @@ def _link(text: object) -> bytes | None:
 
 
 def _state(folder: Path | None, file_: ArchiveFile, *, read: bool) -> FileState:
-    digest = hashlib.sha256()
     try:
         path = _path(folder, file_.name)
         if path.stat().st_size != file_.size_bytes:
@@ -209,13 +207,12 @@ def _state(folder: Path | None, file_: ArchiveFile, *, read: bool) -> FileState:
         if not read:
             return "whole"
         with path.open("rb") as opened:
-            while chunk := opened.read(_CHUNK_BYTES):
-                digest.update(chunk)
+            digest = hashlib.file_digest(opened, "sha256").hexdigest()
     except FileNotFoundError:
         return "missing"
     except OSError:
         return "differs"
-    return "whole" if digest.hexdigest() == file_.sha256 else "differs"
+    return "whole" if digest == file_.sha256 else "differs"
 
 
 def _found(folder: Path | None, part: ArchivePart) -> list[tuple[ArchivedBody, FoundFact]]:

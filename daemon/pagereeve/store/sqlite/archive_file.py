@@ -15,12 +15,12 @@ from pagereeve.domain.values.errors import PagereeveError
 from pagereeve.ports.archives import ARCHIVES_MAX, ArchivePart
 from pagereeve.store.records.archive_parts import ArchivedBody, packed_part
 from pagereeve.store.records.fact_record import fact_of
+from pagereeve.store.sqlite.backup.staging import sync_folder
 
 SUFFIX: Final = ".ndjson.gz"
 _DRAFT: Final = ".archive.partial"
 _FOLDER_MODE: Final = 0o700
 _FILE_MODE: Final = 0o600
-_CHUNK_BYTES: Final = 2**20
 
 
 class NotArchived(PagereeveError):
@@ -102,8 +102,8 @@ class ArchiveDraft:
                 if _sha256(path) != self.sha256:
                     continue
             self._path.unlink()
-            _sync_folder(self._folder)
-            _sync_folder(self._folder.parent)
+            sync_folder(self._folder)
+            sync_folder(self._folder.parent)
             return name
         raise NotArchived(f"{self._folder} holds too many files named {stem}; move those away that no journal names")
 
@@ -114,16 +114,5 @@ def stem_of(period: str) -> str:
 
 
 def _sha256(path: Path) -> str:
-    digest = hashlib.sha256()
     with path.open("rb") as opened:
-        while chunk := opened.read(_CHUNK_BYTES):
-            digest.update(chunk)
-    return digest.hexdigest()
-
-
-def _sync_folder(folder: Path) -> None:
-    handle = os.open(folder, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)
+        return hashlib.file_digest(opened, "sha256").hexdigest()
