@@ -20,7 +20,7 @@ ROUNDS = 6
 RATIO_MAX = 4.0
 
 
-@pytest.mark.timeout(270)
+@pytest.mark.timeout(240)
 async def test_notices_that_wait_at_a_silent_printer_hold_up_no_other() -> None:
     """Of all rounds so far together: of one alone the 99 % are the longest wait of a hundred, which a machine of many
     decides as often as the daemon does. Who is alone is asked about as often, so that such waits count on both sides.
