@@ -45,7 +45,7 @@ class Openings:
     @classmethod
     def of_salts(cls, salts: bytes) -> Openings:
         """Of so many salts as ``salts`` is long."""
-        return cls([salts[place : place + SALT_BYTES].hex() for place in range(0, len(salts), SALT_BYTES)])
+        return cls(salts.hex(_BETWEEN, SALT_BYTES).split(_BETWEEN) if salts else ())
 
     @classmethod
     def parsed(cls, text: str) -> Openings:

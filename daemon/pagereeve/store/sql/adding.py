@@ -6,7 +6,7 @@ table as always, once for each choice of columns, and values are bound by the co
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from operator import itemgetter
 from typing import Any
@@ -14,6 +14,8 @@ from typing import Any
 from sqlalchemy import Connection, Dialect, Table, insert
 
 from pagereeve.store.sql.straight import written_all
+
+Binding = Callable[[Any], Any]
 
 
 @dataclass(slots=True)
@@ -37,26 +39,24 @@ class Adding:
 
 @dataclass(frozen=True, slots=True)
 class _Statement:
-    """``binding`` holds the columns whose type changes a value on its way in, by their place."""
+    """``columns`` are in the order of the text's places, each with what its type changes a value by on its way in."""
 
     text: str
-    names: tuple[str, ...]
-    binding: tuple[tuple[int, Any], ...]
+    columns: tuple[tuple[str, Binding | None], ...]
 
     @classmethod
     def of(cls, table: Table, names: tuple[str, ...], dialect: Dialect) -> _Statement:
         compiled = insert(table).compile(dialect=dialect, column_keys=list(names))
         order = tuple(compiled.positiontup or ())
-        processors = [table.c[name].type.dialect_impl(dialect).bind_processor(dialect) for name in order]
-        binding = tuple((place, one) for place, one in enumerate(processors) if one is not None)
-        return cls(str(compiled), order, binding)
+        types = [table.c[name].type.dialect_impl(dialect) for name in order]
+        binds = [one.bind_processor(dialect) for one in types]
+        return cls(str(compiled), tuple(zip(order, binds, strict=True)))
 
     def parameters(self, rows: Sequence[Mapping[str, Any]]) -> list[tuple[Any, ...]]:
-        values = map(itemgetter(*self.names), rows) if len(self.names) > 1 else ((row[self.names[0]],) for row in rows)
-        return [self._bound(one) for one in values] if self.binding else list(values)
+        # Column by column: neither a row nor a value costs a step of the interpreter, but where its type binds.
+        return list(zip(*(_column(name, bind, rows) for name, bind in self.columns), strict=True))
 
-    def _bound(self, values: tuple[Any, ...]) -> tuple[Any, ...]:
-        bound = list(values)
-        for place, bind in self.binding:
-            bound[place] = bind(bound[place])
-        return tuple(bound)
+
+def _column(name: str, bind: Binding | None, rows: Sequence[Mapping[str, Any]]) -> Iterable[Any]:
+    values = map(itemgetter(name), rows)
+    return values if bind is None else map(bind, values)
