@@ -31,7 +31,7 @@ from pagereeve.app.clocks import SystemClock
 from pagereeve.domain.facts.facts import Origin, ReleaseStarted
 from pagereeve.domain.facts.ticket import Ticket
 from pagereeve.store.records.body_forms import packed_body
-from pagereeve.store.records.checked_rows import digest_text
+from pagereeve.store.records.checked_rows import digest_text, file_packed
 from pagereeve.store.records.digest_forms import packed_digest
 from pagereeve.store.records.fact_record import file
 from pagereeve.store.records.requests import append_request
@@ -135,7 +135,7 @@ class Bench:
         """Facts a second of 64 producers whose facts were encoded beforehand."""
         journal = await SqlJournal.open(await self._copy(), SystemClock())
         source = itertools.islice(facts(next(self.prefixes)), int(GROUP_MOST * self.seconds))
-        ready = iter([append_request(fact) for fact in source])
+        ready = iter([append_request(fact, file_packed) for fact in source])
         began, number = time.perf_counter(), 0
 
         async def produce() -> None:

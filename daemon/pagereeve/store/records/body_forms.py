@@ -62,8 +62,12 @@ DICTIONARIES: Final = {_FIRST: _WORDS}
 _PRIMED: Final = zlib.compressobj(_LEVEL, zlib.DEFLATED, _WINDOW_BITS, _MEMORY_LEVEL, zlib.Z_DEFAULT_STRATEGY, _WORDS)
 
 
-def packed_body(body: str) -> str | bytes:
-    """What is stored of a body: packed, or itself where that is no longer. The inverse of ``unpacked_body``."""
+def packed_body(body: str | bytes) -> str | bytes:
+    """What is stored of a body: packed, or itself where that is no longer, or where it is packed. The inverse of
+    ``unpacked_body``.
+    """
+    if isinstance(body, bytes):
+        return body
     plain = body.encode(errors="surrogateescape")
     if len(plain) > PACKED_MAX:
         return body

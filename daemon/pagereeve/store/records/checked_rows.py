@@ -14,8 +14,9 @@ from typing import Final, Protocol
 from pagereeve.domain.facts.facts import Fact, FactDamaged, PlateauRead, ReadFailed
 from pagereeve.domain.values.errors import BadFact
 from pagereeve.ports.journal import DamagedRow
-from pagereeve.store.records.digest_forms import DIGEST_HEX
-from pagereeve.store.records.fact_record import FactRecord, fact_of, run_of
+from pagereeve.store.records.body_forms import packed_body
+from pagereeve.store.records.digest_forms import DIGEST_HEX, packed_digest
+from pagereeve.store.records.fact_record import FactRecord, fact_of, file, run_of
 
 DAMAGED_MAX: Final = 1_000
 """So many damaged rows are named; of a journal with more, nobody needs the rest to know what to do."""
@@ -38,6 +39,13 @@ class FactRow(Protocol):
 def digest_text(record: FactRecord) -> str:
     """What is stored as the digest of a row."""
     return f"{(record.digest or '')[:DIGEST_HEX]}{_DIVIDER}{_digest(record.body)[:DIGEST_HEX]}"
+
+
+def file_packed(fact: Fact) -> FactRecord:
+    """``file``, and packed besides: by whoever hands it in, while the writer's thread waits for the disk."""
+    record = file(fact)
+    record.packed = (packed_body(record.body), packed_digest(digest_text(record)))
+    return record
 
 
 def digest_of_body(body: str) -> str:

@@ -21,11 +21,11 @@ _LINK: Final = re.compile(rf"[0-9a-f]{{{2 * LINK_BYTES}}}")
 _SALTS: Final = re.compile(rf"[0-9a-f]{{{2 * SALT_BYTES}}}(?: [0-9a-f]{{{2 * SALT_BYTES}}})*")
 
 
-def packed_digest(digest: str | None) -> str | bytes | None:
-    """Of a fact: the claim's, if any, then the body's. What has another form is stored as it is."""
-    if digest is None or not _DIGEST.fullmatch(digest):
-        return digest
-    return bytes.fromhex(digest.replace(_DIVIDER, ""))
+def packed_digest(digest: str | bytes | None) -> str | bytes | None:
+    """Of a fact: the claim's, if any, then the body's. What has another form is stored as it is, packed or not."""
+    if isinstance(digest, str) and _DIGEST.fullmatch(digest):
+        return bytes.fromhex(digest.replace(_DIVIDER, ""))
+    return digest
 
 
 def unpacked_digest(stored: Any) -> Any:
@@ -38,8 +38,8 @@ def unpacked_digest(stored: Any) -> Any:
     return f"{text[:-DIGEST_HEX]}{_DIVIDER}{text[-DIGEST_HEX:]}"
 
 
-def packed_link(link: str) -> str | bytes:
-    return bytes.fromhex(link) if _LINK.fullmatch(link) else link
+def packed_link(link: str | bytes) -> str | bytes:
+    return bytes.fromhex(link) if isinstance(link, str) and _LINK.fullmatch(link) else link
 
 
 def unpacked_link(stored: Any) -> Any:
@@ -48,7 +48,8 @@ def unpacked_link(stored: Any) -> Any:
 
 def packed_openings(openings: str) -> str | bytes:
     """Salts; where one is erased, all stay text."""
-    return bytes.fromhex(openings.replace(_BETWEEN, "")) if _SALTS.fullmatch(openings) else openings
+    # Blanks between two digits are passed over.
+    return bytes.fromhex(openings) if _SALTS.fullmatch(openings) else openings
 
 
 def unpacked_openings(stored: Any) -> Any:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Final
 
 from pydantic_core import from_json as quick_json
@@ -53,13 +53,14 @@ FAR_US: Final = 7_258_118_400_000_000
 """The year 2200: an instant beyond it is looked at twice."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class FactRecord:
-    """What a fact's row holds besides its number.
+    """What a fact's row holds besides its number. Never changed once it is made.
 
     ``identity`` (source, id) and ``digest`` (sha256 of the claim, hex) are None for what is no event: a Conflict
     names a source and an id too, but they are another event's. ``spans`` are noted for the seal; None where its body
-    must be read for it.
+    must be read for it. ``packed`` are body and digest as a database stores them that takes them packed; None where
+    they are not made yet.
     """
 
     fact: Fact
@@ -70,6 +71,7 @@ class FactRecord:
     digest: str | None = None
     release: str | None = None
     spans: Spans | None = None
+    packed: tuple[str | bytes, str | bytes | None] | None = field(default=None, compare=False)
 
     @property
     def printer(self) -> str:

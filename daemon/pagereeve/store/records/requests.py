@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import Protocol, TypeVar
@@ -16,6 +16,8 @@ from pagereeve.store.records.fact_record import FactRecord, file, open_body
 from pagereeve.store.records.segment_records import segment_rows
 
 Answer_co = TypeVar("Answer_co", covariant=True)
+Filing = Callable[[Fact], FactRecord]
+"""``fact_record.file``, or one that makes more of it beforehand."""
 
 
 class StoreRequest(Protocol[Answer_co]):
@@ -109,27 +111,29 @@ class Post:
         batch.outbox.append(self.entry)
 
 
-def append_request(fact: Fact) -> Append:
+def append_request(fact: Fact, filed: Filing = file) -> Append:
     """Raises BadFact or BadCanonical for a fact that could not be read back."""
-    return Append(file(fact))
+    return Append(filed(fact))
 
 
-def append_together_request(facts: Sequence[Fact]) -> AppendTogether:
+def append_together_request(facts: Sequence[Fact], filed: Filing = file) -> AppendTogether:
     """Raises as ``append_request`` does."""
-    return AppendTogether(tuple(map(file, facts)))
+    return AppendTogether(tuple(map(filed, facts)))
 
 
-def redate_request(facts: Sequence[Redated]) -> Redate:
+def redate_request(facts: Sequence[Redated], filed: Filing = file) -> Redate:
     """Raises BadFact as ``append_request`` does."""
-    return Redate([file(fact) for fact in facts])
+    return Redate([filed(fact) for fact in facts])
 
 
-def observe_request(printer: str, sealed: Sequence[Fact], current: PlateauRead | ReadFailed) -> Observe:
+def observe_request(
+    printer: str, sealed: Sequence[Fact], current: PlateauRead | ReadFailed, filed: Filing = file
+) -> Observe:
     """Raises ValueError where a fact belongs to another printer, BadFact as ``append_request`` does."""
     strangers = {fact.printer for fact in (*sealed, current)} - {printer}
     if strangers:
         raise ValueError(f"facts of {', '.join(sorted(map(repr, strangers)))} given for printer {printer!r}")
-    return Observe(printer, tuple(file(fact) for fact in sealed), open_body(current))
+    return Observe(printer, tuple(map(filed, sealed)), open_body(current))
 
 
 def replace_request(

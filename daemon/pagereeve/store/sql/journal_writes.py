@@ -21,8 +21,10 @@ from pagereeve.ports.closing import ClosedPeriod, Closing, ClosingAttempt, NotCl
 from pagereeve.ports.erasing import Erasure, ErasureOutcome, TitleExpiry, TitlesExpired
 from pagereeve.ports.journal import JournalUnavailable, Receipt
 from pagereeve.ports.outbox import Announcement, QueueRemoval
+from pagereeve.store.records.fact_record import file
 from pagereeve.store.records.frozen_rows import packed_rows
 from pagereeve.store.records.requests import (
+    Filing,
     Post,
     Replace,
     Turn,
@@ -65,8 +67,9 @@ class Alone(Protocol):
 
 
 class JournalWrites(ABC):
-    def __init__(self, clock: Clock, writer: GroupWriter, committer: Alone) -> None:
+    def __init__(self, clock: Clock, writer: GroupWriter, committer: Alone, filed: Filing = file) -> None:
         self._clock = clock
+        self._filed = filed
         self._line = writer
         self._committer = committer
 
@@ -76,18 +79,18 @@ class JournalWrites(ABC):
 
     async def append(self, fact: Fact) -> Receipt:
         """ports.journal.Journal. Raises BadFact besides, for a fact that could not be read back."""
-        return await self._line.submit(append_request(fact))
+        return await self._line.submit(append_request(fact, self._filed))
 
     async def append_together(self, facts: Sequence[Fact]) -> Sequence[Receipt]:
         """ports.journal.Journal. Raises BadFact as ``append`` does."""
-        return await self._line.submit(append_together_request(facts))
+        return await self._line.submit(append_together_request(facts, self._filed))
 
     async def observe(self, printer: str, sealed: Sequence[Fact], current: PlateauRead | ReadFailed) -> Sequence[int]:
-        return await self._line.submit(observe_request(printer, sealed, current))
+        return await self._line.submit(observe_request(printer, sealed, current, self._filed))
 
     async def redate(self, facts: Sequence[Redated]) -> None:
         """ports.store.Redating."""
-        await self._line.submit(redate_request(facts))
+        await self._line.submit(redate_request(facts, self._filed))
 
     @abstractmethod
     async def rows_version(self, printer: str) -> int:
@@ -111,7 +114,7 @@ class JournalWrites(ABC):
         after: int | None = None,
     ) -> None:
         """ports.store.TurnWrites. Raises as ``observe`` and ``replace`` do."""
-        observed = observe_request(printer, sealed, current)
+        observed = observe_request(printer, sealed, current, self._filed)
         rows = await _encoded(printer, update.from_anchor_us, update.segments, after)
         await self._line.submit(Turn(observed, rows))
 

@@ -126,7 +126,7 @@ def _columns(one: SealedFact) -> dict[str, Any]:
         "position": one.position,
         "printer": one.printer,
         "seq": one.seq,
-        "link": one.link.hex(),
+        "link": one.link,
         "openings": one.openings,
     }
 

@@ -38,10 +38,14 @@ class Packed(TypeDecorator[str]):
 
     def bind_processor(self, dialect: Dialect) -> Callable[[Any], Any] | None:
         """As ``process_bind_param``, without a look at the database for each value."""
-        return None if dialect.name == "postgresql" else self.pack
+        return self._binding(dialect)
 
     def process_bind_param(self, value: Any, dialect: Dialect) -> Any:
-        return value if dialect.name == "postgresql" else self.pack(value)
+        return self._binding(dialect)(value)
+
+    def _binding(self, dialect: Dialect) -> Callable[[Any], Any]:
+        """Both take a value in either form."""
+        return self.unpack if dialect.name == "postgresql" else self.pack
 
     def process_result_value(self, value: Any, dialect: Dialect) -> Any:  # noqa: ARG002 - SQLAlchemy's
         return self.unpack(value)

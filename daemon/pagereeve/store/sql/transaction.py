@@ -303,6 +303,7 @@ def _one_a_printer(replacements: Sequence[Replacement]) -> Iterable[list[Replace
 
 def _fact_columns(seq: int, filing: FactRecord) -> Columns:
     source, event_id = filing.identity or (None, None)
+    body, digest = filing.packed or (filing.body, digest_text(filing))
     return {
         "printer": filing.printer,
         "seq": seq,
@@ -311,8 +312,8 @@ def _fact_columns(seq: int, filing: FactRecord) -> Columns:
         "source": source,
         "event_id": event_id,
         "release": filing.release,
-        "body": filing.body,
-        "digest": digest_text(filing),
+        "body": body,
+        "digest": digest,
     }
 
 

@@ -21,9 +21,8 @@ from pagereeve.ports.clock import Clock
 from pagereeve.ports.journal import HINDRANCES, Hindrance
 from pagereeve.ports.queries import JournalHealth
 from pagereeve.store.errors import CantOpen, NotAJournal, unavailable
-from pagereeve.store.records.requests import (
-    append_request,
-)
+from pagereeve.store.records.checked_rows import file_packed
+from pagereeve.store.records.requests import append_request
 from pagereeve.store.sql.archiving import finish_archive, remove_archived
 from pagereeve.store.sql.closing_parts import forget_attempts
 from pagereeve.store.sql.group_writer import GROUP_MAX, QUEUE_DEPTH_MAX
@@ -74,7 +73,7 @@ class SqlJournal(JournalWrites, SqlReads):
         outside: _Outside,
         held: AsyncExitStack,
     ) -> None:
-        JournalWrites.__init__(self, clock, writer, writer.committer)
+        JournalWrites.__init__(self, clock, writer, writer.committer, file_packed)
         SqlReads.__init__(self, path, files=outside.files)
         self.fence = fence
         self._thread = thread
