@@ -288,6 +288,15 @@ def test_help_imports_no_database_and_no_web_server() -> None:
     assert done.stdout.splitlines()[-1] == b"[]"
 
 
+def test_a_command_on_a_file_loads_nothing_of_postgresql(tmp_path: Path) -> None:
+    code = (
+        f"import sys; from pagereeve.cli import status_of; status_of(['totals', '--data-dir', {str(tmp_path)!r}]); "
+        "print(sorted({'sqlalchemy', 'sqlalchemy.dialects.postgresql', 'asyncpg'} & set(sys.modules)))"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, timeout=60, check=True)
+    assert done.stdout.splitlines()[-1] == b"['sqlalchemy']"
+
+
 def test_version(capsys: pytest.CaptureFixture[str]) -> None:
     assert status_of(["version"]) == 0
     assert capsys.readouterr().out.startswith("pagereeve 0.")

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 import pytest
 from alembic.autogenerate import compare_metadata
 from alembic.migration import MigrationContext
-from sqlalchemy import Connection
+from sqlalchemy import Connection, Index
 from sqlalchemy.exc import DBAPIError
 
 from pagereeve.app.clocks import SystemClock, SystemEntropy
@@ -48,6 +48,21 @@ async def test_the_tables_are_those_that_the_program_says(postgres_journal: Addr
         await connection.close()
     # What PostgreSQL has more: versions of rows that several write, and the key of what is stored once.
     assert [one[1].name for one in found] == ["rows_version", "uq_fact_identity"]  # type: ignore[index]
+
+
+async def test_an_index_of_few_rows_has_its_condition(postgres: Server, postgres_journal: Address) -> None:
+    few = {one.name for table in schema.metadata.sorted_tables for one in table.indexes if _is_of_few(one)}
+    found = postgres.run(
+        "SELECT string_agg(c.relname, ' ') FROM pg_index AS i JOIN pg_class AS c ON c.oid = i.indexrelid "
+        "WHERE i.indpred IS NOT NULL",
+        postgres_journal.database,
+    )
+    assert set(found.split()) - {"uq_fact_identity"} == few
+    assert len(few) > 5
+
+
+def _is_of_few(index: Index) -> bool:
+    return index.dialect_options["sqlite"]["where"] is not None
 
 
 async def test_names_sort_by_their_bytes(postgres: Server, postgres_journal: Address) -> None:

@@ -93,7 +93,8 @@ for _name, _columns, _where in (
     ("ix_fact_entrance", (fact.c.at_us, fact.c.printer, fact.c.seq), badge_kinds()),
     ("ix_fact_unrouted", (fact.c.printer, fact.c.kind, fact.c.at_us, fact.c.seq), unrouted_ends()),
 ):
-    Index(_name, *_columns, sqlite_where=_where, postgresql_where=_where)
+    # PostgreSQL has the same condition (migrations/postgres). To name it here would load its whole dialect each time.
+    Index(_name, *_columns, sqlite_where=_where)
 
 
 def sent_by(source: BindParameter[str] | str) -> ColumnElement[bool]:

@@ -30,6 +30,8 @@ def upgrade() -> None:
         for column in copy.columns:
             if isinstance(column.type, Text | Packed):
                 column.type = Text(collation=_BYTES)
+        for index in copy.indexes:
+            index.dialect_options["postgresql"]["where"] = index.dialect_options["sqlite"]["where"]
     metadata.create_all(op.get_bind())
     for statement in (TABLE, *FUNCTIONS, *TRIGGERS):
         op.execute(statement)
