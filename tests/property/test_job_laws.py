@@ -39,12 +39,15 @@ def with_jobs(seed: int, length: int = 40) -> Day:
 
 
 class _Speaker:
-    """``honest``: spans and counts are true, and so is the order of numbers."""
+    """``honest``: spans and counts are true, and so is the order of numbers. ``behind_us``: how long after a reading
+    the printer is asked for its jobs; 0 is together with it.
+    """
 
     def __init__(self, random: Random) -> None:
         self.random = random
         self.honest = random.random() < 0.6
         self.numbers = random.choice([0.0, 0.7, 1.0])
+        self.behind_us = random.choice([0, 100_000, 4_000_000])
         self.jobs: list[JobCounted] = []
         self.made: list[int] = []
 
@@ -81,6 +84,8 @@ class _Speaker:
     def _one(self, place: int, plateau: Plateau) -> JobCounted:
         known, made = self.jobs[place], self.made[place]
         sent_us, received_us = plateau.last_sent_us, plateau.last_received_us
+        if self.behind_us:
+            sent_us, received_us = received_us + self.behind_us, received_us + 2 * self.behind_us
         over = known.ended is not None and known.ended.until_us <= sent_us
         state: JobState = "completed" if over else "processing"
         counted: int | None = made if over else min(made, max(0, made - 2))

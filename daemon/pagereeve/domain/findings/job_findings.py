@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from collections.abc import Iterator, Sequence
+from typing import Final, NamedTuple
 
 from pagereeve.domain.brackets.jobs import JobHistory, impressions_of, is_print, stood_since_us
 from pagereeve.domain.brackets.partition import Between, Broken, Cut
@@ -12,6 +13,20 @@ from pagereeve.domain.facts.jobs import ENDED, PRINTING, JobCounted
 from pagereeve.domain.findings import evidence as shown
 from pagereeve.domain.findings import finding as find
 from pagereeve.domain.ledger import Finding, Stretch
+from pagereeve.domain.values.instants import SECOND_US
+
+LOOK_AFTER_US: Final = 10 * SECOND_US
+"""A printer is asked for its jobs once its meter has been read: what it says of a gap's job comes after the reading
+that ended the gap, and not later than this. Beyond it the count has rested, and what a job makes is of another gap.
+"""
+
+
+class Unreleased(NamedTuple):
+    """A job's finding, the gap's end, and when it was settled: the look that told of it may come after that end."""
+
+    ended_us: int
+    settled_us: int
+    finding: Finding
 
 
 def jobs_disagree(stretch: Stretch, windows: Sequence[Window]) -> Finding:
@@ -25,25 +40,32 @@ def jobs_disagree(stretch: Stretch, windows: Sequence[Window]) -> Finding:
 
 
 def unreleased_jobs(
-    printer: str, pieces: Sequence[Between | Broken], jobs: JobHistory
-) -> Iterator[tuple[int, Finding]]:
-    """Print jobs that began and counted while no release was open, each with the instant at which it is settled."""
+    printer: str, pieces: Sequence[Between | Broken], windows: Sequence[Window], jobs: JobHistory
+) -> Iterator[Unreleased]:
+    """Print jobs that began and counted while no release was open."""
     for piece in pieces if jobs.said else ():
         if isinstance(piece, Between) and not piece.windows:
-            for job in _begun_in(piece, jobs):
+            for job in _begun_in(piece, windows, jobs):
                 anchor = tuple(map(str, job.key))
                 since_us = piece.opening.to_us if job.began is None else job.began.until_us
                 what, evidence = shown.job_without_release(job), [shown.job_told(job)]
-                yield piece.closing.from_us, find.make("job-without-release", printer, anchor, since_us, what, evidence)
+                ended_us = piece.closing.from_us
+                told = find.make("job-without-release", printer, anchor, since_us, what, evidence)
+                yield Unreleased(ended_us, max(ended_us, job.received_us), told)
 
 
-def _begun_in(gap: Between, jobs: JobHistory) -> list[JobCounted]:
-    """The first word on each job that had printed by the gap's end, and had not begun when the meter last stood."""
+def _begun_in(gap: Between, windows: Sequence[Window], jobs: JobHistory) -> list[JobCounted]:
+    """The first word on each job that had printed by the gap's end, as far as looks soon after it show, and had not
+    begun when the meter last stood. Where a release had started by then, the job may be its.
+    """
     first: dict[object, JobCounted] = {}
-    since_us = _rested_since_us(gap.opening)
-    for said in jobs.between(gap.opening.to_us, gap.closing.from_us):
+    since_us, ended_us = _rested_since_us(gap.opening), gap.closing.from_us
+    starts_us = [one.release.noticed_us for one in windows if one.open_until_us is None or one.open_until_us > ended_us]
+    started_us = min(starts_us, default=None)
+    for said in jobs.between(gap.opening.to_us, ended_us + LOOK_AFTER_US):
         known = said.state in PRINTING | ENDED and is_print(said) and impressions_of(said) > 0
-        if known and said.began is not None and said.began.from_us >= since_us:
+        sole = said.received_us <= ended_us or started_us is None or said.received_us < started_us
+        if known and sole and said.began is not None and since_us <= said.began.from_us < ended_us:
             first.setdefault(said.key, said)
     return list(first.values())
 

@@ -81,7 +81,8 @@ class Projected:
 
     ``habits``, ``clocks``, ``state``, ``units``, ``witnesses`` and ``prints`` are what was remembered from when on,
     ``conflicts`` those since ``before``; ``passed`` are surpluses that still print. ``waits`` is what has no verdict
-    yet, by channel; at ``waits_told_us`` that becomes a finding, if nothing happens until then.
+    yet, by channel; at ``waits_told_us`` that becomes a finding, if nothing happens until then. ``unsettled_us`` are
+    spans behind closed gaps whose jobs were told of at their ends.
     """
 
     runs: Runs
@@ -101,6 +102,7 @@ class Projected:
     units: list[tuple[int, UnitMemory]] = field(default_factory=list)
     witnesses: list[tuple[int, WitnessMemory]] = field(default_factory=list)
     prints: list[tuple[int, PrintsProof]] = field(default_factory=list)
+    unsettled_us: list[tuple[int, int]] = field(default_factory=list)
 
     def stretches(self) -> list[Stretch]:
         return [one.stretch for _, one in self.posted]
@@ -228,7 +230,9 @@ def _advance(timeline: Timeline, parted: Sequence[Partition], projected: Project
                     projected.findings.append((at_us, jobs_disagree(one.stretch, one.windows)))
     for part in parted:
         if part.channel in CLAIMED_CHANNELS:
-            projected.findings += unreleased_jobs(timeline.printer, part.pieces, jobs)
+            for one in unreleased_jobs(timeline.printer, part.pieces, projected.windows, jobs):
+                projected.findings.append((one.settled_us, one.finding))
+                projected.unsettled_us.append((one.ended_us, one.settled_us))
 
 
 def _stray(posted: Posted) -> int:

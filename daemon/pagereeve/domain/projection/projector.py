@@ -31,8 +31,10 @@ from pagereeve.domain.facts.facts import (
     instant_us,
 )
 from pagereeve.domain.facts.in_force import NOTE_REACH_US, Rules, is_standing
+from pagereeve.domain.facts.jobs import JobCounted
 from pagereeve.domain.facts.union import first_heard, joined
 from pagereeve.domain.findings.conflicts import ConflictsKept
+from pagereeve.domain.findings.job_findings import LOOK_AFTER_US
 from pagereeve.domain.ledger import Charge, Finding, Posting, RowSegment, Stretch
 from pagereeve.domain.projection.projection import Projected, project
 from pagereeve.domain.projection.resume_point import ResumePoint, latest_resume_point
@@ -280,6 +282,9 @@ def concerns_us(fact: Fact, starts: Iterable[ReleaseStarted] = ()) -> int:
         return fact.origin.at_us - NOTE_REACH_US
     if isinstance(fact, ReleaseAnswered):
         return min(fact.at_us, fact.started_us)
+    if isinstance(fact, JobCounted):
+        # A gap that ended before it was asked for.
+        return fact.sent_us - LOOK_AFTER_US
     return min([instant_us(fact), *(one.origin.at_us for one in starts)])
 
 
@@ -381,7 +386,7 @@ def rebuild(printer: str, facts: Iterable[Fact], open_run: PlateauRead | ReadFai
     def place_us(fact: Fact) -> int:
         if isinstance(fact, PlateauRead):
             return fact.plateau.first_received_us
-        if isinstance(fact, ReleaseAnswered):
+        if isinstance(fact, ReleaseAnswered | JobCounted):
             return concerns_us(fact)
         mine = start_of(fact, by_name.get(name_of(fact), ()), again) if isinstance(fact, ReleaseEnded) else None
         return instant_us(fact) if mine is None else mine.origin.at_us

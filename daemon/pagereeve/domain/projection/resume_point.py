@@ -36,7 +36,7 @@ from pagereeve.domain.values.records import dataclass
 
 # Raised when the projection's rules change: an older resume point is refused, and the printer is projected from its
 # beginning.
-PROJECTION_VERSION = 7
+PROJECTION_VERSION = 8
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,7 +125,8 @@ def latest_resume_point(projected: Projected, after_us: int, limit_us: int) -> R
     if limit_us <= after_us:
         return None
     # From the notice on, not from its answer: a projection resumed in between would know of no release.
-    spans = [(window.release.noticed_us, window.open_until_us) for window in projected.windows]
+    spans: list[tuple[int, int | None]] = [*projected.unsettled_us]
+    spans += [(window.release.noticed_us, window.open_until_us) for window in projected.windows]
     spans.sort(key=lambda span: span[0])
     for run in reversed(projected.runs.runs):
         channels = frozenset(run.last_totals)

@@ -95,3 +95,64 @@ def test_jobs_beyond_the_meter_are_told_with_the_releases_of_the_bracket() -> No
     told = finding(ledger, "witnesses-disagree")
     assert [one.release for one in told.releases] == ["A", "B"]
     assert "8 impressions" in text_of(told)
+
+
+def between_two_readings() -> Story:
+    """All of a job's pages came between two readings, and the printer was asked for its jobs after the second."""
+    story = Story()
+    story.rest(-60, 0, 100)
+    story.reading(10, 104)
+    story.job(10.2, 9, "completed", 4, began=(0.2, 10.3), ended=(0.2, 10.3), service=4)
+    story.rest(12, 50, 104)
+    return story
+
+
+def test_a_job_between_two_readings_is_told_by_the_look_behind_the_second() -> None:
+    assert kinds(between_two_readings().ledger()) == ["job-without-release", "stray-pages"]
+
+
+def test_a_look_behind_a_reading_in_the_midst_of_a_job_tells_of_it() -> None:
+    story = Story()
+    story.rest(-60, 0, 100)
+    story.reading(10, 103, state="printing")
+    story.job(10.2, 9, "processing", 3, began=(0.2, 10.3))
+    story.rest(20, 50, 104)
+    story.job(20.2, 9, "completed", 4, began=(0.2, 10.3), ended=(10.2, 20.3))
+    assert kinds(story.ledger()) == ["job-without-release", "stray-pages"]
+
+
+def test_a_look_that_comes_with_a_release_tells_nothing() -> None:
+    """The job may be the release's: its notice came before the printer said what it had printed."""
+    story = Story()
+    story.rest(-60, 0, 100)
+    story.reading(10, 104)
+    story.release(10.15, "A", pages=4)
+    story.job(10.2, 9, "completed", 4, began=(0.2, 10.3), ended=(0.2, 10.3))
+    story.ended(12, "A")
+    story.rest(20, 90, 104)
+    assert "job-without-release" not in kinds(story.ledger())
+
+
+def test_a_look_long_after_the_gap_tells_nothing_of_it() -> None:
+    story = Story()
+    story.rest(-60, 0, 100)
+    story.rest(10, 80, 104)
+    story.job(80, 9, "completed", 4, began=(0.2, 80.1), ended=(0.2, 80.1))
+    story.rest(85, 90, 104)
+    assert kinds(story.ledger()) == ["stray-pages"]
+
+
+def test_a_job_that_began_behind_the_gap_is_none_of_it() -> None:
+    story = Story()
+    story.rest(-60, 0, 100)
+    story.reading(10, 104)
+    story.rest(12, 50, 104)
+    story.job(20, 9, "completed", 4, began=(12.2, 20.1), ended=(12.2, 20.1))
+    assert kinds(story.ledger()) == ["stray-pages"]
+
+
+def test_a_release_notice_that_comes_late_takes_back_what_was_told_of_its_job() -> None:
+    story = between_two_readings()
+    story.release(1, "A", pages=4, received_s=40)
+    story.ended(3, "A")
+    assert kinds(story.ledger()) == []
