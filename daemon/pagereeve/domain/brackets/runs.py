@@ -464,3 +464,16 @@ class _Splitter:
 def stands(plateau: Plateau, policy: Policy) -> bool:
     """Seen again and again for the settle time: the repetition is the second witness."""
     return plateau.count > 1 and plateau.last_sent_us - plateau.first_received_us >= policy.settle_us
+
+
+def rested_before(run: Run, place: int) -> Sample | None:
+    """Of a sample that found the printer busy the one before, at the same counts, in which it rested: what it is busy
+    with began in between.
+    """
+    for nth in range(place, 0, -1):
+        here, before = run.samples[nth], run.samples[nth - 1]
+        if here.plateau.sight.resting or before.totals != here.totals:
+            return None
+        if before.plateau.sight.resting:
+            return before
+    return None

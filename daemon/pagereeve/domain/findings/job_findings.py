@@ -8,6 +8,7 @@ from typing import Final, NamedTuple
 
 from pagereeve.domain.brackets.jobs import JobHistory, impressions_of, is_print, stood_since_us
 from pagereeve.domain.brackets.partition import Between, Broken, Cut
+from pagereeve.domain.brackets.runs import rested_before
 from pagereeve.domain.brackets.windows import Window
 from pagereeve.domain.facts.jobs import ENDED, PRINTING, JobCounted
 from pagereeve.domain.findings import evidence as shown
@@ -76,8 +77,5 @@ def _rested_since_us(opening: Cut) -> int:
     """
     run, since_us = opening.run, stood_since_us(opening.run, opening.to_us)
     place = bisect_right(run.samples, opening.to_us, key=lambda one: one.plateau.first_sent_us) - 1
-    if place < 1:
-        return since_us
-    before, here = run.samples[place - 1], run.samples[place]
-    rested = before.plateau.sight.resting and not here.plateau.sight.resting and before.totals == here.totals
-    return before.plateau.first_received_us if rested else since_us
+    before = rested_before(run, place)
+    return since_us if before is None else before.plateau.first_received_us

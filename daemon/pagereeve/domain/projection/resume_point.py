@@ -8,7 +8,7 @@ from typing import Any, Final
 from pagereeve.domain.brackets.continuity import Identity, clock_stands_alone
 from pagereeve.domain.brackets.panel import is_of_panel
 from pagereeve.domain.brackets.rests import known_until_us
-from pagereeve.domain.brackets.runs import Run, Sample
+from pagereeve.domain.brackets.runs import Run, Sample, rested_before
 from pagereeve.domain.facts.reading import Count
 from pagereeve.domain.facts.reading_codec import COUNTS
 from pagereeve.domain.findings.conflicts import TALLIES_MAX, TALLY
@@ -141,6 +141,8 @@ def latest_resume_point(projected: Projected, after_us: int, limit_us: int) -> R
                 or _hangs_on_the_next(run, index)
                 or not _has_all(sample, channels)
                 or not projected.joining.stands(run, index)
+                # Since when it rested says of a job whether it is a release's.
+                or rested_before(run, index) is not None
             ):
                 continue
             return _resume_point(run, index, at_us, projected.memory_at(at_us)) if at_us > after_us else None

@@ -38,6 +38,20 @@ def test_a_reading_between_the_jobs_beginning_and_its_first_page_hides_nothing()
     assert kinds(story.ledger()) == ["job-without-release", "stray-pages"]
 
 
+def test_what_was_told_of_a_job_stays_when_what_lies_before_is_left_behind() -> None:
+    """No projection may begin at a reading that found the printer busy, and nothing counted yet: what it is busy with
+    had not begun when it last rested, which only the readings before it show.
+    """
+    story = Story()
+    story.rest(-60, 0, 100)
+    story.rest(10, 12, 100, every=0.5, state="printing")
+    story.job(12.2, 9, "processing", 1, began=(0.2, 10.3))
+    story.reading(20, 104)
+    story.job(20.2, 9, "completed", 4, began=(0.2, 10.3), ended=(12.2, 20.3))
+    story.rest(22, 90, 104, every=2)
+    assert kinds(story.ledger()) == ["job-without-release", "stray-pages"]
+
+
 def test_a_job_that_began_before_the_meter_last_rested_is_anothers() -> None:
     """It may be a release's whose pages came late."""
     story = Story()
