@@ -23,6 +23,7 @@ from pagereeve.app.daemon import App
 from pagereeve.app.replay import replay_store
 from pagereeve.app.running import loop_factory
 from pagereeve.demo.advice import command_lines
+from pagereeve.demo.day_clock import DayClock
 from pagereeve.demo.ending import BY_SIGNAL, Ending
 from pagereeve.demo.found import FindingWatch
 from pagereeve.demo.judgement import DayJudgement, judge
@@ -49,6 +50,8 @@ REST_S = 2.5
 REST_LONGEST_S = 30.0
 FIRST_READS_S = 0.5
 LOOK_S: Final = 0.25
+# The day stands still for so much of its length while the machine has no time for it.
+STANDS_SHARE: Final = 0.3
 PLAIN_WIDTH = 120
 # Where the system's own folder for temporary files lies too deep for a socket.
 SHORT_FOLDER: Final = "/tmp"  # noqa: S108 - a folder of an unguessable name is made in it
@@ -177,16 +180,17 @@ class DemoDay:
         self, day: Scenario, watching: Watching, watch: FindingWatch, app: App, college: College
     ) -> None:
         """Play every step, then wait until the printers and the meter's windows are at rest."""
-        began_us = self._clock.monotonic_us()
+        clock = DayClock(app.clock, int(STANDS_SHARE * self._options.day_s * SECOND_US))
+        began_us = clock.monotonic_us()
 
         async def look() -> float:
-            at_s = (self._clock.monotonic_us() - began_us) / SECOND_US
+            at_s = (clock.monotonic_us() - began_us) / SECOND_US
             for found in watch.news(await app.store.findings(only_open=False), at_s):
                 watching.found(found)
             watching.refresh(at_s)
             return at_s
 
-        playing = asyncio.create_task(day.run(app.clock, watching.step), name="the day")
+        playing = asyncio.create_task(day.run(clock, watching.step), name="the day")
         try:
             while not playing.done():
                 await look()

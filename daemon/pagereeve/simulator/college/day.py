@@ -18,6 +18,7 @@ FAULT_SLOT: Final = 2
 OPENING_S: Final = 2.0
 CLOSING_S: Final = 10.0
 SHORTEST_S: Final = 40.0
+SILENT_LONGEST_S: Final = 120.0
 # How far into a slot somebody badges.
 BADGE_S: Final = 0.3
 UNBADGED_SHARE: Final = 0.1
@@ -164,7 +165,9 @@ class WorkingDay:
         job = self._job(slot, pages=4)
         gateway = self._college.printer(slot.printer).place.gateway
         what = f"the agent is silent for {for_s:.1f} s"
-        self._at(slot, 0.2, lambda: self._college.silence(slot.printer, for_s), what)
+        # It ends by the day's clock as well.
+        self._at(slot, 0.2, lambda: self._college.silence(slot.printer, SILENT_LONGEST_S), what)
+        self._at(slot, 0.2 + for_s, lambda: self._college.silence(slot.printer, 0.0), "the agent answers again")
         self._at(slot, 0.9, lambda: self._college.hold(job), "")
         self._at(slot, 1.0, lambda: self._college.badge(job.owner, gateway), f"{job.owner} badges for {job.name}")
         self._plant(slot, what, ("meter-silent",), after_s=0.2)

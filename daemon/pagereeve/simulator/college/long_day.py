@@ -238,7 +238,7 @@ class LongDay(WorkingDay):
         self._plant_place(unknown_s, "a badge is presented that nobody owns", "unknown-badge", reader("library"))
         lent = self._users[-1]
         at(twice_s, lambda: college.badge(lent, "library"), f"library: {lent} badges")
-        at(twice_s + 0.4, lambda: college.badge(lent, "science"), f"science: so does {lent}, at once")
+        at(twice_s + 0.05, lambda: college.badge(lent, "science"), f"science: so does {lent}, at once")
         places = "gateways library and science"
         self._plant_place(twice_s, "one badge at two gateways at once", "badge-in-two-places", places)
         for nth in range(6):
