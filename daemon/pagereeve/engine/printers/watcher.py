@@ -19,6 +19,7 @@ from pagereeve.domain.projection.running_totals import RunningTotals
 from pagereeve.engine.ledger_updater import LedgerUpdater
 from pagereeve.engine.printers.arrivals import Arrival
 from pagereeve.engine.printers.context import WatcherContext
+from pagereeve.engine.printers.inbox import Inbox
 from pagereeve.engine.printers.job_following import JobFollower
 from pagereeve.engine.printers.loading import open_projector
 from pagereeve.engine.printers.meter_reads import MeterReads
@@ -83,7 +84,7 @@ class PrinterWatcher:
     _idle_s: float = IDLE_STRANGER_S
     _looks_long: bool = True
     _said: list[JobCounted] = field(default_factory=list)
-    _inbox: asyncio.Queue[Arrival] = field(default_factory=lambda: asyncio.Queue(maxsize=INBOX_MAX))
+    _inbox: Inbox = field(default_factory=lambda: Inbox(INBOX_MAX))
 
     def __post_init__(self, seen: Reading | None) -> None:
         around = self.around
@@ -146,14 +147,14 @@ class PrinterWatcher:
     @property
     def left_something(self) -> bool:
         """Facts came that nobody has projected."""
-        return self.updater.dirty or not self._inbox.empty()
+        return self.updater.dirty or len(self._inbox) > 0
 
     def take(self, arrival: Arrival) -> None:
         """Hand over a fact that is durable already. Never waits: beyond INBOX_MAX it is read again from there."""
-        if self._inbox.full():
+        if self._inbox.is_full:
             self.updater.begin_again(arrival.concerned_us(self.printer))
         else:
-            self._inbox.put_nowait(arrival)
+            self._inbox.put(arrival)
         self._wakeup.call()
 
     def _begin_read(self) -> None:
@@ -268,7 +269,7 @@ class PrinterWatcher:
         """After ``run`` was cancelled, wherever it was: leave the rows as the journal has them."""
         await self.reads.drop()
         await self.recorder.keep_due()
-        if self.updater.dirty or self.recorder.in_doubt or not self._inbox.empty():
+        if self.updater.dirty or self.recorder.in_doubt or len(self._inbox):
             if self.projector is not None:
                 self._hear(INBOX_MAX)
             await self._load()
@@ -319,7 +320,7 @@ class PrinterWatcher:
         timeout_s = self._idle_s if self.target is None else self.schedule.due_in_s()
         if self.updater.put_off:
             timeout_s = min(timeout_s, seconds_until(self.updater.project_from_us, self.around.clock))
-        if self._inbox.empty() and not await self._wakeup.rest(timeout_s):
+        if not len(self._inbox) and not await self._wakeup.rest(timeout_s):
             return self.registered or self.updater.put_off
         self._wakeup.clear()
         return True
@@ -331,7 +332,7 @@ class PrinterWatcher:
         if heard or reopens:
             # Not before: a plan made meanwhile knows nothing of it, and would let it be forgotten.
             self.schedule.stir()
-        if not self._inbox.empty():
+        if len(self._inbox):
             self._wakeup.again()
         if not reopens:
             return heard
@@ -341,9 +342,9 @@ class PrinterWatcher:
 
     def _hear(self, most: int) -> bool:
         """Facts that come late are in the journal already, and are read from there."""
-        count = min(most, self._inbox.qsize())
+        count = min(most, len(self._inbox))
         for _ in range(count):
-            self._add(self._inbox.get_nowait())
+            self._add(self._inbox.take())
         return count > 0
 
     def _add(self, arrival: Arrival) -> None:

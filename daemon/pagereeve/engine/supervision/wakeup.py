@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import asyncio
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 from pagereeve.domain.values.instants import SECOND_US
 from pagereeve.engine.supervision.heartbeat import WAKE_EVERY_S, Heartbeat
@@ -12,23 +12,27 @@ from pagereeve.ports.clock import Clock
 
 @dataclass(slots=True)
 class Wakeup:
-    """A call stays until ``clear``: whoever works meanwhile does not miss it."""
+    """A call stays until ``clear``: whoever works meanwhile does not miss it. One loop rests by it, and no other."""
 
     clock: Clock
     heartbeat: Heartbeat
-    _called: asyncio.Event = field(default_factory=asyncio.Event)
+    _is_called: bool = False
+    # No event of asyncio: thousands of printers rest, and each of theirs would take a kilobyte.
+    _resting: asyncio.Future[None] | None = None
 
     def call(self) -> None:
         """There is work, from somebody else: the heartbeat expects the loop to come soon."""
-        self._called.set()
+        self.again()
         self.heartbeat.called()
 
     def again(self) -> None:
         """The loop left work for its own next turn."""
-        self._called.set()
+        self._is_called = True
+        if self._resting is not None:
+            _end(self._resting)
 
     def clear(self) -> None:
-        self._called.clear()
+        self._is_called = False
 
     async def rest(self, longest_s: float | None = None) -> bool:
         """Until somebody calls, or has called before; False after ``longest_s``.
@@ -36,17 +40,30 @@ class Wakeup:
         It wakes every WAKE_EVERY_S in between, so that a loop at rest is told from a dead one.
         """
         ends_us = None if longest_s is None else self.clock.monotonic_us() + int(longest_s * SECOND_US)
-        while not self._called.is_set():
+        while not self._is_called:
             left_s = WAKE_EVERY_S if ends_us is None else seconds_until(ends_us, self.clock)
             self.heartbeat.rests(min(left_s, WAKE_EVERY_S))
-            try:
-                async with asyncio.timeout(min(left_s, WAKE_EVERY_S)):
-                    await self._called.wait()
-            except TimeoutError:
+            await self._rest_once(min(left_s, WAKE_EVERY_S))
+            if not self._is_called:
                 self.heartbeat.idled()
                 if ends_us is not None and left_s <= WAKE_EVERY_S:
                     return False
         return True
+
+    async def _rest_once(self, longest_s: float) -> None:
+        loop = asyncio.get_running_loop()
+        self._resting = loop.create_future()
+        timer = loop.call_later(longest_s, _end, self._resting)
+        try:
+            await self._resting
+        finally:
+            timer.cancel()
+            self._resting = None
+
+
+def _end(resting: asyncio.Future[None]) -> None:
+    if not resting.done():
+        resting.set_result(None)
 
 
 def seconds_until(at_us: int, clock: Clock) -> float:

@@ -14,7 +14,7 @@ from pagereeve.domain.facts.reading import Reading
 from pagereeve.domain.ledger import Verdict
 from pagereeve.domain.values.errors import BadFact
 from pagereeve.domain.values.instants import SECOND_US
-from pagereeve.engine.printers.arrivals import Arrival
+from pagereeve.engine.printers.inbox import Inbox
 from pagereeve.engine.printers.registry import STRANGERS_MAX
 from pagereeve.engine.printers.watcher import IDLE_STRANGER_S
 from pagereeve.ports.intake import BadgeLine, Envelope, RefusedInput
@@ -167,14 +167,14 @@ def test_4000_gated_releases_at_a_silent_printer_hold_up_neither_themselves_nor_
 def test_what_an_inbox_has_no_room_for_is_read_from_the_journal(monkeypatch: pytest.MonkeyPatch) -> None:
     async def story() -> None:
         async with World({"p": FakePrinter(silent=True)}) as world:
-            inbox: asyncio.Queue[Arrival] = asyncio.Queue(maxsize=3)
+            inbox = Inbox(3)
             await world.passes(100)
             monkeypatch.setattr(world.watcher(), "_inbox", inbox)
             before_s = world.now_s
             for nth in range(20):
                 await world.start(f"r{nth}")
             assert world.now_s - before_s < 0.1
-            assert inbox.full()
+            assert inbox.is_full
             await world.passes(100)
             assert world.watcher().open_windows() == 20
 
