@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
-from pagereeve.console.api.steps import one_step
+from urllib.parse import quote
+
 from pagereeve.domain.ledger import ReleaseKey
+from pagereeve.domain.values.address_step import one_step
 
 
 def release_link(key: ReleaseKey) -> str:
-    return f"/v1/releases/{one_step(key.release)}?source={one_step(key.source)}"
+    return f"/v1/releases/{one_step(key.release)}?source={quote(key.source, safe='', errors='surrogatepass')}"
 
 
 def evidence_link(key: ReleaseKey) -> str:
-    return f"/v1/evidence/{one_step(key.release)}?source={one_step(key.source)}"
+    return f"/v1/evidence/{one_step(key.release)}?source={quote(key.source, safe='', errors='surrogatepass')}"
 
 
 def finding_link(finding: str) -> str:

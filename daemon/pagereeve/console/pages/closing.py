@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from typing import Annotated
-from urllib.parse import quote, urlencode
+from urllib.parse import urlencode
 
 from fastapi import APIRouter, Query
 from starlette.responses import HTMLResponse
@@ -20,6 +20,7 @@ from pagereeve.console.pages.came import TEXTS, Came
 from pagereeve.console.pages.forms import form_for
 from pagereeve.domain.accounts.closing import Concern, ConcernKind
 from pagereeve.domain.accounts.periods import Period
+from pagereeve.domain.values.address_step import one_step
 from pagereeve.ports.closing import ClosedPeriod
 from pagereeve.ports.reads import Reads
 from pagereeve.queries.closing import ClosingLook, look_before_close
@@ -96,10 +97,10 @@ def in_the_way(one: Concern, period: Period) -> InTheWay:
 
 def _page_of(kind: ConcernKind, name: str, period: Period) -> str:
     if kind == "findings-open":
-        return f"/findings/{quote(name, safe='')}"
+        return f"/findings/{one_step(name)}"
     if kind == "not-conserved":
-        return f"{HERE}/{quote(period.name, safe='')}/printer/{quote(name, safe='')}"
-    return f"/printers/{quote(name, safe='')}"
+        return f"{HERE}/{one_step(period.name)}/printer/{one_step(name)}"
+    return f"/printers/{one_step(name)}"
 
 
 def _mended(kind: ConcernKind, period: Period) -> tuple[str, str, str]:
@@ -111,7 +112,7 @@ def _mended(kind: ConcernKind, period: Period) -> tuple[str, str, str]:
         case "findings-open":
             return "all of them", f"/findings?{of}", ""
         case "unproven":
-            return "decisions about them", f"{HERE}/{quote(period.name, safe='')}/decisions", ""
+            return "decisions about them", f"{HERE}/{one_step(period.name)}/decisions", ""
         case "pages-waiting" | "meters-silent":
             return "the printers", "/printers", ""
         case "rows-damaged":

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Annotated, Final, cast
-from urllib.parse import quote, urlencode
+from urllib.parse import urlencode
 
 from fastapi import APIRouter, Query, Request
 from pydantic import Field
@@ -25,6 +25,7 @@ from pagereeve.domain.accounts.decisions import Ruling
 from pagereeve.domain.accounts.periods import Period
 from pagereeve.domain.facts.owners import owner_key
 from pagereeve.domain.ledger import Charge, ReleaseKey, is_person, owner_of
+from pagereeve.domain.values.address_step import one_step
 from pagereeve.ports.reads import Reads
 from pagereeve.ports.releases import ReleasePlace
 from pagereeve.queries.closed_periods import closed_as
@@ -147,6 +148,6 @@ def _rows(left: Sequence[Decidable], asker: Asker) -> list[Row]:
 
 
 def _address(period: Period, asked: DecisionsShown) -> str:
-    at = f"{HERE}/{quote(period.name, safe='')}/decisions"
+    at = f"{HERE}/{one_step(period.name)}/decisions"
     known = {name: value for name, value in (("person", asked.person), ("after", asked.after)) if value}
     return f"{at}?{urlencode(known)}" if known else at

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from functools import cache
 from importlib.util import find_spec
 from typing import Annotated, Final, get_args
-from urllib.parse import quote, urlencode
+from urllib.parse import urlencode
 
 from fastapi import APIRouter, Query
 from pydantic import Field
@@ -17,6 +17,7 @@ from pagereeve.console.api.asker import Asker, Asking
 from pagereeve.console.api.paging import Asked
 from pagereeve.console.pages.accounts import HERE, PeriodName
 from pagereeve.domain.accounts.export_rows import ExportBy
+from pagereeve.domain.values.address_step import one_step
 from pagereeve.queries.statement_lines import SubjectKind
 from pagereeve.reports.exports.csv_file import Locale
 from pagereeve.reports.exports.making import FileFormat
@@ -93,7 +94,7 @@ async def csv(asker: Asking, name: PeriodName, asked: Annotated[CsvAsked, Query(
 
 def statement_links(period: str, kind: SubjectKind, name: str, asker: Asker) -> list[tuple[str, str]]:
     """Each in words with its address; a statement that names other people is for who sees names."""
-    at = f"/v1/statement-files/{kind}/{quote(name, safe='')}"
+    at = f"/v1/statement-files/{kind}/{one_step(name)}"
     forms: tuple[tuple[StatementFormat, str], ...] = (("html", "HTML to print"), ("json", "JSON"))
     links = [(words, f"{at}?{urlencode({'period': period, 'format': form})}") for form, words in forms]
     if kind != "person" and asker.sees_names:

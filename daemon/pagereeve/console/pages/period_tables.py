@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Final
-from urllib.parse import quote
 
 from pagereeve.domain.accounts.export_rows import ExportRow
 from pagereeve.domain.accounts.totals import By, Total
 from pagereeve.domain.ledger import PEOPLE
+from pagereeve.domain.values.address_step import one_step
 from pagereeve.reports.statements.words import HOUSE_ACCOUNT_WORDS
 from pagereeve.reports.totals import name_shown
 
@@ -68,7 +68,7 @@ def account_tables(period: str, by: By, rows: Iterable[ExportRow]) -> list[Accou
 
 
 def statement_link(period: str, by: By, name: str) -> str:
-    return f"/accounts/{quote(period, safe='')}/{by}/{quote(name, safe='')}"
+    return f"/accounts/{one_step(period)}/{by}/{one_step(name)}"
 
 
 def _table(period: str, by: By, rows: Sequence[ExportRow], total: ExportRow) -> AccountTable:

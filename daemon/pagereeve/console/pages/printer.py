@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Annotated, Any, Final, Literal
-from urllib.parse import quote, urlencode
+from urllib.parse import urlencode
 
 from fastapi import APIRouter, Path, Query
 from pydantic import Field
@@ -16,6 +16,7 @@ from pagereeve.console.api.context import ApiContext, Context
 from pagereeve.console.api.paging import Asked
 from pagereeve.console.api.problems import ApiProblem
 from pagereeve.console.api.site import AskedPrinter
+from pagereeve.console.api.steps import STEP
 from pagereeve.console.pages.printers import HERE
 from pagereeve.console.pages.shell import page
 from pagereeve.console.pictures.life import DAY_US, picture_of
@@ -25,6 +26,7 @@ from pagereeve.domain.brackets.continuity import Step
 from pagereeve.domain.facts.reading import PrinterState, Unit, UnitGrade
 from pagereeve.domain.findings.wording import SILENCES, text_of
 from pagereeve.domain.ledger import Finding
+from pagereeve.domain.values.address_step import one_step
 from pagereeve.domain.values.instants import SECOND_US, to_text
 from pagereeve.queries.printer_life import FACTS_MAX, Life, first_us, life_of
 from pagereeve.queries.printer_standing import PrinterStanding, standing_of
@@ -99,7 +101,7 @@ class OpenFinding:
     severity: str
 
 
-@router.get(f"{HERE}/{{name:path}}")
+@router.get(f"{HERE}/{{name:{STEP}}}")
 async def printer(
     context: Context, asker: Asking, name: Annotated[str, Path(max_length=200)], asked: Annotated[LifeAsked, Query()]
 ) -> HTMLResponse:
@@ -147,7 +149,7 @@ def latest_span_us(known_for_us: int) -> int:
 
 def _address(name: str, from_us: int, to_us: int) -> str:
     asked = urlencode({"from": to_text(from_us), "to": to_text(to_us)})
-    return f"{HERE}/{quote(name, safe='')}?{asked}"
+    return f"{HERE}/{one_step(name)}?{asked}"
 
 
 def links_of(name: str, from_us: int, to_us: int, now_us: int) -> dict[str, list[SpanLink]]:
@@ -183,14 +185,12 @@ def happened_in(life: Life) -> list[Happened]:
         Happened(
             one.started_us,
             "release" if one.ended_us is not None else "release, without an end notice in this time",
-            f"/releases/{quote(one.key.release, safe='')}?{urlencode({'source': one.key.source})}",
+            f"/releases/{one_step(one.key.release)}?{urlencode({'source': one.key.source})}",
             one.key.release,
         )
         for one in life.releases
     ]
-    found += [
-        Happened(one.since_us, "finding", f"/findings/{quote(one.id, safe='')}", one.kind) for one in life.findings
-    ]
+    found += [Happened(one.since_us, "finding", f"/findings/{one_step(one.id)}", one.kind) for one in life.findings]
     found += [Happened(one.at_us, _restart(one.step)) for one in life.restarts]
     found += [
         Happened(

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Annotated, Final, Self
-from urllib.parse import quote, urlencode
+from urllib.parse import urlencode
 from zoneinfo import ZoneInfo
 
 from fastapi import APIRouter, Path, Query
@@ -16,6 +16,7 @@ from pagereeve.console.api.asker import Asker, Asking
 from pagereeve.console.api.context import Context
 from pagereeve.console.api.paging import Asked
 from pagereeve.console.api.problems import ApiProblem
+from pagereeve.console.api.steps import STEP
 from pagereeve.console.pages.came import TEXTS, Came
 from pagereeve.console.pages.decided import OFFERED, Said, Settling, ruling_said, settling_of
 from pagereeve.console.pages.forms import form_for
@@ -28,6 +29,7 @@ from pagereeve.domain.brackets.expectation import CLAIMED_CHANNELS
 from pagereeve.domain.facts.events import NAME_MAX
 from pagereeve.domain.findings.wording import text_of
 from pagereeve.domain.ledger import Charge, Finding, ReleaseKey
+from pagereeve.domain.values.address_step import one_step
 from pagereeve.domain.values.bad_question import BadQuestion
 from pagereeve.ports.reads import Reads
 from pagereeve.queries.decidable import decidable_of
@@ -147,7 +149,7 @@ class Shown:
         )
 
 
-@router.get(f"{HERE}/{{release:path}}")
+@router.get(f"{HERE}/{{release:{STEP}}}")
 async def release(
     context: Context,
     asker: Asking,
@@ -186,7 +188,7 @@ async def release(
 
 
 def link_of(key: ReleaseKey) -> str:
-    return f"{HERE}/{quote(key.release, safe='', errors='surrogatepass')}?{urlencode({'source': key.source})}"
+    return f"{HERE}/{one_step(key.release)}?{urlencode({'source': key.source})}"
 
 
 async def _settling(held: Reads, known: Explained, now_us: int) -> list[Settling]:

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from functools import cache
 from importlib import resources
 from typing import Any, Final
+from urllib.parse import quote
 from zoneinfo import ZoneInfo
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
@@ -15,8 +16,8 @@ from markupsafe import Markup
 from starlette.responses import HTMLResponse
 
 from pagereeve.console.api.asker import CSRF_FIELD, CSRF_HEADER, Asker
-from pagereeve.console.api.steps import one_step
 from pagereeve.domain.accounts.periods import local
+from pagereeve.domain.values.address_step import one_step
 from pagereeve.domain.values.amounts import amount
 from pagereeve.domain.values.visible import visible
 
@@ -66,6 +67,10 @@ def figure(pages: int | None) -> str:
     return f"{MINUS}{grouped}" if pages < 0 else grouped
 
 
+def _in_query(value: str) -> str:
+    return quote(value, safe="", errors="surrogatepass")
+
+
 @cache
 def _environment() -> Environment:
     environment = Environment(
@@ -75,7 +80,7 @@ def _environment() -> Environment:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    environment.filters |= {"figure": figure, "visible": visible, "urlencode": one_step}
+    environment.filters |= {"figure": figure, "visible": visible, "urlencode": _in_query, "step": one_step}
     environment.globals |= {"amount": amount, "static": static_address, "places": PLACES}
     environment.globals |= {"cut": CUT}
     environment.globals |= {"csrf_field": CSRF_FIELD, "csrf_header": CSRF_HEADER}

@@ -13,11 +13,13 @@ from starlette.responses import HTMLResponse
 from pagereeve.console.api.asker import Asking
 from pagereeve.console.api.context import Context
 from pagereeve.console.api.problems import ApiProblem
+from pagereeve.console.api.steps import STEP
 from pagereeve.console.pages.accounts import HERE, PeriodName, closed_by, named_period
 from pagereeve.console.pages.begun import Beginning, BegunRoute
 from pagereeve.console.pages.downloads import statement_links
 from pagereeve.domain.accounts.rates import Bill
 from pagereeve.domain.ledger import Charge
+from pagereeve.domain.values.address_step import one_step
 from pagereeve.ports.reads import Reads
 from pagereeve.queries.costs import Prices
 from pagereeve.queries.findings import unknown_printer
@@ -70,7 +72,7 @@ class Chart:
     by: str
 
 
-@router.get(f"{HERE}/{{period_name}}/{{kind}}/{{name:path}}")
+@router.get(f"{HERE}/{{period_name}}/{{kind}}/{{name:{STEP}}}")
 async def statement(
     context: Context,
     asker: Asking,
@@ -122,7 +124,7 @@ async def statement(
         after=after,
         shown=RELEASES_SHOWN,
         files=statement_links(period_name, kind, name, asker),
-        address=f"{HERE}/{quote(period_name, safe='')}/{kind}/{quote(name, safe='')}",
+        address=f"{HERE}/{one_step(period_name)}/{kind}/{one_step(name)}",
     )
 
 
@@ -169,7 +171,7 @@ def _row(charge: Charge, known: Statement, changed: tuple[str, ...]) -> ReleaseR
     grade, says = _grade(charge.grade)
     return ReleaseRow(
         charge=charge,
-        link=f"/releases/{quote(key.release, safe='')}?source={quote(key.source, safe='')}",
+        link=f"/releases/{one_step(key.release)}?source={quote(key.source, safe='')}",
         owner=charge.owner if known.named else None,
         verdict=verdict_words(charge.verdict),
         grade=grade,

@@ -6,14 +6,13 @@ from typing import Final
 from urllib.parse import quote
 
 from pagereeve.domain.facts.events import RELEASE_STARTED
+from pagereeve.domain.values.address_step import one_step
 from pagereeve.feeds.http.answers import Headers
 from pagereeve.feeds.submission import Submission
 from pagereeve.ports.intake import Envelope
 
 # Servers between accept heads of 8 KiB at least (RFC 9110 section 5.4 has no figure; common practice, no source).
 LINK_MAX_BYTES: Final = 2_000
-# A client would take these for steps in the path, however they are written (RFC 3986 section 5.2.4).
-_STEPS: Final = frozenset({"", ".", ".."})
 
 
 def release_path(envelope: Envelope, taken: Submission) -> str:
@@ -21,9 +20,9 @@ def release_path(envelope: Envelope, taken: Submission) -> str:
     if envelope.type != RELEASE_STARTED or taken.refusal is not None or not isinstance(envelope.data, dict):
         return ""
     name = envelope.data.get("release")
-    if not isinstance(name, str) or name in _STEPS:
+    if not isinstance(name, str) or not name:
         return ""
-    path = f"/v1/releases/{quote(name, safe='')}?source={quote(envelope.source, safe='')}"
+    path = f"/v1/releases/{one_step(name)}?source={quote(envelope.source, safe='')}"
     return path if len(path) <= LINK_MAX_BYTES else ""
 
 

@@ -11,6 +11,7 @@ from pagereeve.console.api.deciding.problems import handle_refusals
 from pagereeve.console.api.holder import Holder
 from pagereeve.console.api.paging import Asked
 from pagereeve.console.api.problems import ApiProblem, handle_problems, responses
+from pagereeve.console.api.steps import STEP
 from pagereeve.domain.credentials.callers import Caller
 
 router = APIRouter(tags=["printers"])
@@ -29,7 +30,7 @@ def _checks(request: Request) -> Checks:
     return checks
 
 
-@router.post("/printers/{printer:path}/check", responses=responses("not-found"))
+@router.post(f"/printers/{{printer:{STEP}}}/check", responses=responses("not-found"))
 async def check_printer(
     printer: Annotated[str, Path(max_length=200, description="As the settings name it.")],
     checks: Annotated[Checks, Depends(_checks)],

@@ -14,6 +14,7 @@ from pagereeve.console.api.models.evidence import EvidenceAnswer
 from pagereeve.console.api.paging import Asked
 from pagereeve.console.api.problems import responses
 from pagereeve.console.api.resources.release import ReleaseInPath, Source, not_found, other_source
+from pagereeve.console.api.steps import STEP
 from pagereeve.domain.values.bad_question import BadQuestion
 from pagereeve.queries.explain import Explained, explained
 from pagereeve.queries.near_releases import NoSuchRelease
@@ -30,7 +31,7 @@ class EvidenceQuestion(Asked):
     )
 
 
-@router.get("/evidence/{release:path}", responses=responses("not-found"), response_model_exclude_unset=True)
+@router.get(f"/evidence/{{release:{STEP}}}", responses=responses("not-found"), response_model_exclude_unset=True)
 async def evidence(
     context: Context, asker: Asking, release: ReleaseInPath, asked: Annotated[EvidenceQuestion, Query()]
 ) -> list[EvidenceAnswer]:

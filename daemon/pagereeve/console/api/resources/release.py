@@ -15,6 +15,7 @@ from pagereeve.console.api.models.decisions import DecisionShown
 from pagereeve.console.api.paging import LIMIT, Asked, Cursor, Limit, Page, next_page, place_of
 from pagereeve.console.api.problems import ApiProblem, responses
 from pagereeve.console.api.resources.releases import ReleaseCharge
+from pagereeve.console.api.steps import STEP
 from pagereeve.domain.facts.events import NAME_MAX
 from pagereeve.domain.facts.facts import Outcome
 from pagereeve.domain.ledger import Finding, FindingState, Severity
@@ -116,7 +117,7 @@ def other_source(error: BadQuestion) -> ApiProblem | BadQuestion:
     return ApiProblem("not-found", "release", error.problem) if error.where == "RELEASE" else error
 
 
-@router.get("/releases/{release:path}", responses=responses("not-found"))
+@router.get(f"/releases/{{release:{STEP}}}", responses=responses("not-found"))
 async def release(
     request: Request,
     context: Context,

@@ -17,6 +17,7 @@ from pagereeve.console.api.file_names import attachment
 from pagereeve.console.api.nameless import statement_shown
 from pagereeve.console.api.problems import responses
 from pagereeve.console.api.resources.statements import StatementQuestion, SubjectName, asked_statement
+from pagereeve.console.api.steps import STEP
 from pagereeve.queries.statement_lines import SubjectKind
 from pagereeve.reports.statements.files import StatementFormat, statement_file
 
@@ -36,7 +37,7 @@ class FileQuestion(StatementQuestion):
 
 
 @router.get(
-    "/statement-files/{of}/{name:path}",
+    f"/statement-files/{{of}}/{{name:{STEP}}}",
     response_class=Response,
     responses={200: {"description": "The file.", "content": _SCHEMAS}, **responses("not-found")},
 )

@@ -14,6 +14,7 @@ from pagereeve.console.api.etags import TaggedRoute
 from pagereeve.console.api.models.statements import StatementAnswer
 from pagereeve.console.api.nameless import without_closer
 from pagereeve.console.api.problems import ApiProblem, responses
+from pagereeve.console.api.steps import STEP
 from pagereeve.ports.reads import Reads
 from pagereeve.queries.costs import Prices
 from pagereeve.queries.findings import unknown_printer
@@ -40,7 +41,7 @@ class StatementQuestion(PeriodAsked):
     )
 
 
-@router.get("/statements/{of}/{name:path}", responses=responses("not-found"), response_model_exclude_unset=True)
+@router.get(f"/statements/{{of}}/{{name:{STEP}}}", responses=responses("not-found"), response_model_exclude_unset=True)
 async def statement(
     context: Context,
     asker: Asking,
