@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import partial
 from typing import Any, Final, Literal, assert_never
 from zoneinfo import ZoneInfo
 
@@ -44,8 +45,9 @@ def trouble_text(period: Period, trouble: OutOfOrder) -> str:
     return f"{period.name} can't be closed: {trouble_reason(period, trouble)}"
 
 
-def trouble_reason(period: Period, trouble: OutOfOrder) -> str:
-    """Why, and what to do."""
+def trouble_reason(period: Period, trouble: OutOfOrder, at: Callable[[int], str] | None = None) -> str:
+    """Why, and what to do; ``at`` writes an instant."""
+    at = at or partial(local_text, zone=period.zone)
     match trouble.trouble:
         case "no-ends":
             return "name a period with a beginning and an end, as 2026-11"
@@ -57,9 +59,9 @@ def trouble_reason(period: Period, trouble: OutOfOrder) -> str:
         case "before-closed":
             return f"{trouble.other}, which comes later, is closed already"
         case "not-over":
-            return f"it ends at {local_text(trouble.at_us, period.zone)}; close it then"
+            return f"it ends at {at(trouble.at_us)}; close it then"
         case "earlier-open":
-            since = local_text(trouble.at_us, period.zone)
+            since = at(trouble.at_us)
             return f"what came before is open since {since}; close that first, so that no gap is left"
     assert_never(trouble.trouble)
 

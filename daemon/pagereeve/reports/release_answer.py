@@ -35,22 +35,24 @@ def answer_lines(evidence: Evidence) -> Iterator[str]:
         yield f"Not known{channel}: {'; '.join(unknown) if unknown else 'nothing'}."
 
 
-def counted_text(evidence: Evidence, charge: Charge) -> str:
-    """How much, by which witness, and whether for this release alone."""
+def counted_text(evidence: Evidence, charge: Charge, unit: str = "") -> str:
+    """How much, by which witness, and whether for this release alone. ``unit`` stands behind a figure, its blank
+    first.
+    """
     if charge.verdict is None:
         return "not yet"
     if charge.counted is None:
         return "nothing that the meter proves"
     others = len({one.release for one in evidence.others})
     if not others:
-        return f"{charge.counted}, by the printer's meter, for this release alone"
+        return f"{charge.counted}{unit}, by the printer's meter, for this release alone"
     whole = sum(
         one.counted for one in evidence.stretches if one.channel == charge.channel and evidence.key in one.releases
     )
     beside = "one other" if others == 1 else f"{others} others"
     known = charge.grade is not Grade.SHARED or charge.verdict is Verdict.AGREES
     part = f"its part is {charge.counted}" if known else "what of it is its own is not proven"
-    return f"{whole}, by the printer's meter, for this release and {beside} together; {part}"
+    return f"{whole}{unit}, by the printer's meter, for this release and {beside} together; {part}"
 
 
 def why_text(evidence: Evidence, charge: Charge) -> str:

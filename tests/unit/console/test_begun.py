@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import AsyncIterator, Awaitable, Callable
-from contextlib import asynccontextmanager
+from contextlib import AsyncExitStack, asynccontextmanager
 from dataclasses import dataclass, field
-from typing import Any
+from types import ModuleType
+from typing import Any, Final
 
 import pytest
 from structlog.testing import capture_logs
@@ -15,9 +16,9 @@ from pagereeve.console.api.asker import headers_of
 from pagereeve.console.api.context import ApiContext
 from pagereeve.console.api.problems import ApiProblem
 from pagereeve.console.api.site import AskedSite
-from pagereeve.console.api.turns import Turns
+from pagereeve.console.api.turns import AT_ONCE, Turns
 from pagereeve.console.application import make_console
-from pagereeve.console.pages import begun, findings, period
+from pagereeve.console.pages import begun, finding, findings, period, printer, release, what_if
 from pagereeve.console.pages.shell import HEADERS
 from pagereeve.domain.credentials.callers import Caller
 from pagereeve.domain.values.bad_question import BadQuestion
@@ -27,7 +28,11 @@ from pagereeve.queries.totals import totals_of
 from pagereeve.store.memory.journal import MemoryJournal
 from tests.asking import ACCOUNTING, READER
 from tests.closed_month import MONTH, december
+from tests.histories import journal_of
 from tests.journal_samples import NOON_US
+from tests.unit.console.test_what_if_page import weighed
+from tests.unit.domain.story import PRINTER
+from tests.unit.domain.story import finding as found_in
 
 PATIENCE_S = 10.0
 WORKING = "Being worked out since"
@@ -201,6 +206,75 @@ async def test_what_is_refused_has_its_status_however_long_that_takes(
         await task
     assert (answer.status, len(answer.parts)) == (status, 1)
     assert WORKING not in answer.text
+
+
+@asynccontextmanager
+async def all_taken(turns: Turns) -> AsyncIterator[None]:
+    """As many questions as may be are under way, and none comes to its end."""
+    async with AsyncExitStack() as held:
+        for _ in range(AT_ONCE):
+            await held.enter_async_context(turns.turn())
+        yield
+
+
+@pytest.mark.parametrize("path", [f"/accounts/{MONTH}", f"/accounts/{MONTH}/losses", f"/accounts/{MONTH}/decisions"])
+async def test_the_frame_is_sent_before_the_answer_has_its_turn(path: str) -> None:
+    turns = Turns()
+    async with console(await december(), turns) as asked:
+        async with all_taken(turns):
+            answer, task = asked(path)
+            await answer.came.wait()
+            assert (answer.status, answer.whole, WORKING in answer.text) == (200, False, True)
+            refused, other = asked(path.replace(MONTH, "nowhere"))
+            await other
+            assert (refused.status, len(refused.parts)) == (404, 1)
+        await task
+    assert (answer.whole, len(answer.parts)) == (True, 2)
+
+
+async def test_where_too_many_wait_no_frame_is_sent() -> None:
+    turns = Turns(waiting_max=1)
+    async with console(await december(), turns) as asked, all_taken(turns):
+        first, _ = asked(f"/accounts/{MONTH}")
+        await first.came.wait()
+        answer, task = asked(f"/accounts/{MONTH}")
+        await task
+    assert (answer.status, len(answer.parts)) == (503, 1)
+
+
+NOWHERE: Final = "of-nobody"
+
+
+@pytest.mark.parametrize(
+    ("module", "question", "path", "heading"),
+    [
+        (printer, "life_of", "/printers/{printer}", "<h1>{printer}</h1>"),
+        (release, "explained", "/releases/{release}", "<h1>Release {release}</h1>"),
+        (finding, "finding_standing", "/findings/{finding}", "<h1>"),
+        (what_if, "tried", "/findings/{finding}/what-if?set=large-media-twice", "<h1>What if <code>"),
+    ],
+)
+async def test_a_page_of_one_thing_has_its_frame_once_it_is_known_to_be_there(
+    monkeypatch: pytest.MonkeyPatch, module: ModuleType, question: str, path: str, heading: str
+) -> None:
+    story = weighed(4)
+    kept = await journal_of(story.facts, story.current)
+    names = {"printer": PRINTER, "release": "r1", "finding": found_in(story.ledger(), "surplus").id}
+    one = Slow(getattr(module, question))
+    monkeypatch.setattr(module, question, one)
+    async with console(kept) as asked:
+        answer, task = asked(path.format(**names))
+        await answer.came.wait()
+        assert (answer.status, answer.whole, WORKING in answer.text) == (200, False, True)
+        assert heading.format(**names) in answer.text
+        one.let.set()
+        await task
+        missing, task = asked(path.format(**dict.fromkeys(names, NOWHERE)))
+        await task
+    assert answer.whole
+    assert answer.text.count("<h1") == 1
+    assert answer.text.rstrip().endswith("</html>")
+    assert (missing.status, len(missing.parts)) == (404, 1)
 
 
 @pytest.mark.parametrize(

@@ -92,7 +92,7 @@ async def test_the_page_tells_the_same_in_words_and_names_nobody(journal: Memory
             answer = await client.get(f"/printers/hall?{ASKED}")
         assert answer.status_code == 200, answer.text
         text = answer.text
-        assert "The meter showed 100 to 103; 1 release, 1 badge, 1 finding began." in text
+        assert "The meter showed 100 to 103 impressions; 1 release, 1 badge, 1 finding began." in text
         assert '<a href="/releases/release%2F1?source=urn%3Aexample%3Arelease-server">release/1</a>' in text
         assert '<a href="/findings/finding-hall-1">surplus</a>' in text
         assert "reads failed for 2.0 s: no answer" in text

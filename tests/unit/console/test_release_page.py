@@ -58,7 +58,7 @@ async def test_an_open_bracket_ends_with_what_is_known_last() -> None:
     assert axis_of(evidence).to_us > evidence.started_us
     async with asking(await journal_of(SHARED[:4])) as client:
         text = (await client.get("/releases/r-1")).text
-    assert "2 released, the count is still open, <b>0 charged</b>. No verdict yet." in text
+    assert "2 impressions released, the count is still open, <b>0 charged</b>. No verdict yet." in text
     assert "Its bracket is still open." in text
 
 

@@ -9,6 +9,7 @@ from typing import Annotated
 
 from fastapi import Depends, FastAPI, Request
 
+from pagereeve.console.api.shared import Shared
 from pagereeve.console.api.site import AskedSite
 from pagereeve.console.api.spool import Spools
 from pagereeve.console.api.told_clock import told_clock
@@ -50,6 +51,7 @@ class ApiContext:
     example: str = ""
     turns: Turns = field(default_factory=Turns)
     spools: Spools = field(default_factory=Spools)
+    shared: Shared = field(default_factory=Shared)
     streams: OpenStreams = field(default_factory=OpenStreams)
 
     def __post_init__(self) -> None:
@@ -61,6 +63,14 @@ class ApiContext:
     async def question(self) -> AsyncIterator[Reads]:
         """Reads that all see one moment, in a turn of their own. Raises ApiProblem or JournalUnavailable."""
         async with self.turns.turn(), self.reads.snapshot() as held:
+            yield held
+
+    @asynccontextmanager
+    async def look(self) -> AsyncIterator[Reads]:
+        """Reads for what is asked of a row or two before a page is begun: is there such a thing? It does not wait for
+        questions; but where one could not wait for its turn, it is refused here. Raises as ``question`` does.
+        """
+        async with self.turns.look(), self.reads.snapshot() as held:
             yield held
 
     @asynccontextmanager

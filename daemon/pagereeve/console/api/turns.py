@@ -10,7 +10,9 @@ from typing import Final
 from pagereeve.console.api.problems import ApiProblem
 
 AT_ONCE: Final = 4
-"""As many as there are connections that read (store/sqlite/connections.py)."""
+"""With the one of LOOKS_AT_ONCE as many as there are connections that read (store/sqlite/connections.py)."""
+LOOKS_AT_ONCE: Final = 1
+LOOK_S: Final = 5.0
 WAITING_MAX: Final = 64
 QUESTION_S: Final = 30.0
 LONG_AT_ONCE: Final = 2
@@ -27,6 +29,8 @@ class Turns:
         long_s: float = LONG_S,
     ) -> None:
         self._free = asyncio.Semaphore(at_once)
+        self._free_look = asyncio.Semaphore(LOOKS_AT_ONCE)
+        self._looks_waiting = 0
         self._waiting_max = waiting_max
         self._waiting = 0
         self._question_s = question_s
@@ -42,8 +46,7 @@ class Turns:
     @asynccontextmanager
     async def long_turn(self) -> AsyncIterator[None]:
         """The same for one that takes long: there are LONG_AT_ONCE of them, and others are told to come again."""
-        if self._long >= LONG_AT_ONCE:
-            raise ApiProblem("over-capacity", "question", f"{self._long} that take long are under way; ask again later")
+        self.require_long()
         self._long += 1
         try:
             async with self._within(self._long_s):
@@ -51,10 +54,31 @@ class Turns:
         finally:
             self._long -= 1
 
+    def require_long(self) -> None:
+        """Raises ApiProblem where LONG_AT_ONCE are under way."""
+        if self._long >= LONG_AT_ONCE:
+            raise ApiProblem("over-capacity", "question", f"{self._long} that take long are under way; ask again later")
+
+    @asynccontextmanager
+    async def look(self) -> AsyncIterator[None]:
+        """A short turn beside those of questions. Raises ApiProblem where too many questions or looks wait already."""
+        self._require_room(max(self._waiting, self._looks_waiting))
+        self._looks_waiting += 1
+        try:
+            async with asyncio.timeout(LOOK_S), self._free_look:
+                yield
+        except TimeoutError:
+            raise ApiProblem("too-slow", "question", f"took longer than {LOOK_S:g} s; ask again later") from None
+        finally:
+            self._looks_waiting -= 1
+
+    def _require_room(self, waiting: int) -> None:
+        if waiting >= self._waiting_max:
+            raise ApiProblem("over-capacity", "question", f"{waiting} others wait; ask again later")
+
     @asynccontextmanager
     async def _within(self, span_s: float) -> AsyncIterator[None]:
-        if self._waiting >= self._waiting_max:
-            raise ApiProblem("over-capacity", "question", f"{self._waiting} others wait; ask again later")
+        self._require_room(self._waiting)
         try:
             async with asyncio.timeout(span_s), self._queued():
                 yield

@@ -88,9 +88,11 @@ async def accounts(context: Context, asker: Asking, told: Closing, before: Month
 async def sums(context: Context, asker: Asking, begun: Beginning, name: PeriodName) -> HTMLResponse:
     """A period's line of the list: adding up a month of a large site takes seconds, and the list does not wait."""
     now_us = context.now_us()
+    async with context.look() as held:
+        await named_period(held, context.site, name)
+    begun.shows("sums.html", asker, context.site.zone, HERE, now_us=now_us, name=name)
     async with context.question() as held:
         period = await named_period(held, context.site, name)
-        begun.shows("sums.html", asker, context.site.zone, HERE, now_us=now_us, name=name)
         line = await sums_in(held, period)
     return begun.page(line=line, closed=closed_by(line.closed, asker))
 

@@ -18,6 +18,7 @@ from pagereeve.console.pages.accounts import HERE, PeriodName, closed_by, named_
 from pagereeve.console.pages.begun import Beginning, BegunRoute
 from pagereeve.console.pages.came import TEXTS, Came
 from pagereeve.console.pages.forms import form_for
+from pagereeve.console.pages.shell import Clock
 from pagereeve.domain.accounts.closing import Concern, ConcernKind
 from pagereeve.domain.accounts.periods import Period
 from pagereeve.domain.values.address_step import one_step
@@ -60,13 +61,14 @@ async def closing(
     about = told if told is not None and told.period == name else None
     under_way = about is not None and not about.problem
     now_us = context.now_us()
-    async with context.question() as held:
+    async with context.look() as held:
         period = await named_period(held, context.site, name)
-        begun.shows("closing.html", asker, context.site.zone, HERE, now_us=now_us, period=period)
+    begun.shows("closing.html", asker, context.site.zone, HERE, now_us=now_us, period=period)
+    async with context.question() as held:
         look, closed = await _looked(held, period, now_us, under_way=under_way)
     return begun.page(
         closed=closed_by(closed, asker),
-        trouble=None if look.trouble is None else trouble_reason(period, look.trouble),
+        trouble=None if look.trouble is None else trouble_reason(period, look.trouble, Clock(period.zone).full),
         concerns=[in_the_way(one, period) for one in look.concerns],
         told=about if closed is None else None,
         other=told.period if told is not None and not told.problem and not under_way else "",

@@ -21,6 +21,7 @@ from pagereeve.console.pages.came import TEXTS, Came
 from pagereeve.console.pages.decided import OFFERED, Said, ruling_said, subject_of
 from pagereeve.console.pages.forms import TOGETHER_MAX, form_for
 from pagereeve.console.pages.release import link_of
+from pagereeve.console.pages.units import unit_said
 from pagereeve.domain.accounts.decisions import Ruling
 from pagereeve.domain.accounts.periods import Period
 from pagereeve.domain.facts.owners import owner_key
@@ -79,9 +80,11 @@ async def decisions(
         asker.require_names("person")
     now_us = context.now_us()
     after = cast("ReleasePlace | None", place_of(asked.after, PLACE))
+    async with context.look() as held:
+        await named_period(held, context.site, name)
+    begun.shows("decisions.html", *(asker, context.site.zone, HERE), now_us=now_us, name=name, person=asked.person)
     async with context.question() as held:
         period = await named_period(held, context.site, name)
-        begun.shows("decisions.html", *(asker, context.site.zone, HERE), now_us=now_us, name=name, person=asked.person)
         closed = await closed_as(held, period)
         rulings = [one for one in await ruled(held) if period.holds(_at_us(one))]
         if asked.person:
@@ -94,6 +97,7 @@ async def decisions(
         decided=[_said(one, asker) for one in newest[:DECIDED_MAX]],
         decided_left=max(0, len(newest) - DECIDED_MAX),
         rows=_rows(left, asker),
+        unit_says=unit_said(one.charge.unit for one in left),
         following=next_page(request, found.after),
         is_first=after is None,
         form=form_for(asker, "pages"),

@@ -13,12 +13,14 @@ from pagereeve.console.api.asker import Asking
 from pagereeve.console.api.context import Context
 from pagereeve.console.api.paging import Asked
 from pagereeve.console.api.problems import ApiProblem
+from pagereeve.console.pages.begun import Beginning, BegunRoute
 from pagereeve.console.pages.came import TEXTS, Came
 from pagereeve.console.pages.decided import OFFERED, Said, ruling_said, settling_of_finding
 from pagereeve.console.pages.finding_lines import advice_on, line_of
 from pagereeve.console.pages.findings import HERE
 from pagereeve.console.pages.forms import form_for
-from pagereeve.console.pages.shell import Clock, page
+from pagereeve.console.pages.shell import Clock
+from pagereeve.console.pages.units import unit_said
 from pagereeve.domain.brackets.hypotheses import HINT_PREFIX
 from pagereeve.domain.findings.finding import reopening_problem
 from pagereeve.domain.findings.wording import words_of
@@ -35,7 +37,7 @@ _TOLD_APART: Final = frozenset({EvidenceKind.DECIDED})
 
 FindingName = Annotated[str, Path(max_length=200)]
 
-router = APIRouter(include_in_schema=False)
+router = APIRouter(include_in_schema=False, route_class=BegunRoute)
 
 
 class AfterForm(Asked):
@@ -62,24 +64,24 @@ class Trial:
 
 @router.get(f"{HERE}/{{name}}")
 async def one_finding(
-    context: Context, asker: Asking, name: FindingName, asked: Annotated[AfterForm, Query()]
+    context: Context, asker: Asking, begun: Beginning, name: FindingName, asked: Annotated[AfterForm, Query()]
 ) -> HTMLResponse:
+    now_us, clock = context.now_us(), Clock(context.site.zone)
+    async with context.look() as held:
+        first = await found(held, name)
+    begun.shows("finding.html", asker, clock.zone, HERE, now_us=now_us, finding=first, line=line_of(first, clock))
     async with context.question() as held:
         standing = await standing_of(held, name)
-        trials = await _trials(held, standing.finding, context.now_us())
-    finding, clock = standing.finding, Clock(context.site.zone)
+        trials = await _trials(held, standing.finding, now_us)
+    finding = standing.finding
+    begun.shows("finding.html", asker, clock.zone, HERE, now_us=now_us, finding=finding, line=line_of(finding, clock))
     names = asker.sees_names
     kept = [one for one in finding.evidence if names or not one.personal]
     booked = standing.booked
-    return page(
-        "finding.html",
-        asker,
-        context.site.zone,
-        HERE,
-        finding=finding,
-        line=line_of(finding, clock),
+    return begun.page(
         advice=advice_on(finding.kind),
         standing=standing,
+        unit_says=unit_said(one.charge.unit for one in standing.releases if one.charge is not None),
         evidence=[_shown(one, clock) for one in kept if not _is_told_apart(one)],
         hidden=sum(one.personal and one.kind not in _TOLD_APART for one in finding.evidence) if not names else 0,
         differs=surplus_lines(finding, None if booked is None else _uncharged(standing)),
@@ -92,7 +94,6 @@ async def one_finding(
         offered=OFFERED,
         came=asked.came,
         came_texts=TEXTS,
-        now_us=context.now_us(),
     )
 
 
@@ -100,9 +101,21 @@ async def standing_of(held: Reads, name: str) -> FindingStanding:
     """Raises ApiProblem where there is no such finding."""
     standing = await finding_standing(held, name)
     if standing is None:
-        problem = f"{name[:40]!r} is no finding, or none any more: a late notice may have explained it away"
-        raise ApiProblem("not-found", "finding", problem)
+        raise _nowhere(name)
     return standing
+
+
+async def found(held: Reads, name: str) -> Finding:
+    """Raises ApiProblem where there is no such finding."""
+    finding = await held.finding(name)
+    if finding is None:
+        raise _nowhere(name)
+    return finding
+
+
+def _nowhere(name: str) -> ApiProblem:
+    problem = f"{name[:40]!r} is no finding, or none any more: a late notice may have explained it away"
+    return ApiProblem("not-found", "finding", problem)
 
 
 async def _trials(held: Reads, finding: Finding, now_us: int) -> list[Trial]:

@@ -26,27 +26,34 @@ router = APIRouter(include_in_schema=False, route_class=BegunRoute)
 async def now(context: Context, asker: Asking, begun: Beginning) -> HTMLResponse:
     now_us = context.now_us()
     begun.shows("now.html", asker, context.site.zone, HERE, now_us=now_us)
-    return begun.page(**await _values(context, asker, now_us))
+    return begun.page(**await _shared(context, asker))
 
 
 @router.get(f"{HERE}/figures")
 async def figures(context: Context, asker: Asking) -> HTMLResponse:
     """What of the page moves."""
-    now_us = context.now_us()
-    values = await _values(context, asker, now_us)
-    return page("now_figures.html", asker, context.site.zone, HERE, now_us=now_us, **values)
+    values = await _shared(context, asker)
+    return page("now_figures.html", asker, context.site.zone, HERE, **values)
 
 
-async def _values(context: ApiContext, asker: Asker, now_us: int) -> dict[str, Any]:
-    zone = context.site.zone
+async def _shared(context: ApiContext, asker: Asker) -> dict[str, Any]:
+    """One for all who look at once and may see the same."""
+    names, zone = asker.sees_names, context.site.zone
+    return await context.shared.answer((HERE, names, zone.key), lambda: _values(context, names=names))
+
+
+async def _values(context: ApiContext, *, names: bool) -> dict[str, Any]:
+    """``as_of_us``: when it was begun."""
+    zone, now_us = context.site.zone, context.now_us()
     async with context.question() as held:
         answer = await now_of(held, period_of(local(now_us, zone).date().isoformat(), zone), context.site.behind)
     return {
+        "as_of_us": now_us,
         "now": answer,
         "strips": [(one, strip_parts(one)) for one in answer.strips],
         "work": [line_of(one, Clock(zone)) for one in answer.work],
         "verdict": _verdict(answer),
-        "owner": {one.release: one.owner for one in answer.open_releases} if asker.sees_names else {},
+        "owner": {one.release: one.owner for one in answer.open_releases} if names else {},
         "lanes": answer.lanes[:LANES_SHOWN],
     }
 

@@ -67,17 +67,19 @@ async def period(
     if by == "person":
         asker.require_names("by")
     now_us, site = context.now_us(), context.site
+    async with context.look() as held:
+        await named_period(held, site, name)
+    begun.shows(
+        "period.html",
+        asker,
+        site.zone,
+        HERE,
+        now_us=now_us,
+        name=name,
+        command=f"pagereeve totals --period {name} --by {by}",
+    )
     async with context.question() as held:
         asked = await named_period(held, site, name)
-        begun.shows(
-            "period.html",
-            asker,
-            site.zone,
-            HERE,
-            now_us=now_us,
-            name=name,
-            command=f"pagereeve totals --period {name} --by {by}",
-        )
         closed = await closed_as(held, asked)
         answer = await _totals(held, asked, closed, by)
     accounts = answer.accounts
@@ -109,17 +111,19 @@ async def losses(
 ) -> HTMLResponse:
     """Pages for which nobody pays, and what would help."""
     now_us, site = context.now_us(), context.site
+    async with context.look() as held:
+        await named_period(held, site, name)
+    begun.shows(
+        "losses.html",
+        asker,
+        site.zone,
+        HERE,
+        now_us=now_us,
+        name=name,
+        command=f"pagereeve losses --period {name} --by {by}",
+    )
     async with context.question() as held:
         asked = await named_period(held, site, name)
-        begun.shows(
-            "losses.html",
-            asker,
-            site.zone,
-            HERE,
-            now_us=now_us,
-            name=name,
-            command=f"pagereeve losses --period {name} --by {by}",
-        )
         answer = await losses_of(held, asked, by)
     lines = [one for one in answer.lines if one.billed]
     advised = [one for one in answer.losses if one.key.billed and one.pages and one.remedy.kind != "nothing"]

@@ -17,8 +17,9 @@ from pagereeve.console.api.paging import Asked
 from pagereeve.console.api.problems import ApiProblem
 from pagereeve.console.api.site import AskedPrinter
 from pagereeve.console.api.steps import STEP
+from pagereeve.console.pages.begun import Beginning, BegunRoute
 from pagereeve.console.pages.printers import HERE
-from pagereeve.console.pages.shell import page
+from pagereeve.console.pages.units import unit_of
 from pagereeve.console.pictures.life import DAY_US, picture_of
 from pagereeve.domain.accounts.periods import ALWAYS_US, local
 from pagereeve.domain.alerts.advice import ADVICE
@@ -63,7 +64,7 @@ Unknown = Literal[
     "not-registered",
 ]
 
-router = APIRouter(include_in_schema=False)
+router = APIRouter(include_in_schema=False, route_class=BegunRoute)
 
 
 class LifeAsked(Asked):
@@ -103,26 +104,33 @@ class OpenFinding:
 
 @router.get(f"{HERE}/{{name:{STEP}}}")
 async def printer(
-    context: Context, asker: Asking, name: Annotated[str, Path(max_length=200)], asked: Annotated[LifeAsked, Query()]
+    context: Context,
+    asker: Asking,
+    begun: Beginning,
+    name: Annotated[str, Path(max_length=200)],
+    asked: Annotated[LifeAsked, Query()],
 ) -> HTMLResponse:
     now_us = context.now_us()
     known = next((one for one in context.site.printers if one.name == name), None)
+    async with context.look() as held:
+        first = await first_us(held, name)
+        from_us, to_us = _span(context, asked, now_us, first)
+    if known is not None or first is not None:
+        begun.shows("printer.html", asker, context.site.zone, HERE, now_us=now_us, name=name)
     async with context.question() as held:
-        from_us, to_us = _span(context, asked, now_us, await first_us(held, name))
         standing = await standing_of(held, name)
         life = await life_of(held, name, from_us, to_us)
     if known is None and not standing.known and not life.findings:
         problem = f"{name[:40]!r} is known neither to the settings nor to the journal; the page of printers lists them"
         raise ApiProblem("not-found", "printer", problem)
-    return page(
-        *("printer.html", asker, context.site.zone, HERE),
-        name=name,
+    begun.shows("printer.html", asker, context.site.zone, HERE, now_us=now_us, name=name)
+    return begun.page(
         known=known,
-        now_us=now_us,
         life=life,
         picture=picture_of(life, context.site.zone),
         lasts=next((text for text, span_us in SPANS if span_us == to_us - from_us), span_text(to_us - from_us)),
         facts_max=FACTS_MAX,
+        unit=unit_of(next((one.unit for name, one in standing.counts if name == life.channel), None)),
         links=links_of(name, from_us, to_us, now_us),
         happened=happened_in(life)[:HAPPENINGS_MAX],
         happened_all=len(happened_in(life)),

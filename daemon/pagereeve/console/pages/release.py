@@ -17,10 +17,11 @@ from pagereeve.console.api.context import Context
 from pagereeve.console.api.paging import Asked
 from pagereeve.console.api.problems import ApiProblem
 from pagereeve.console.api.steps import STEP
+from pagereeve.console.pages.begun import Beginning, BegunRoute
 from pagereeve.console.pages.came import TEXTS, Came
 from pagereeve.console.pages.decided import OFFERED, Said, Settling, ruling_said, settling_of
 from pagereeve.console.pages.forms import form_for
-from pagereeve.console.pages.shell import page
+from pagereeve.console.pages.units import unit_of
 from pagereeve.console.pictures.bracket import bracket_of
 from pagereeve.console.pictures.life import LifePicture
 from pagereeve.domain.accounts.periods import local
@@ -49,7 +50,7 @@ SHOWN_MAX: Final = 5
 """Of releases of one name so many are shown, the latest first."""
 SOURCE_MAX: Final = 1_024
 
-router = APIRouter(include_in_schema=False)
+router = APIRouter(include_in_schema=False, route_class=BegunRoute)
 
 
 class ReleaseAsked(Asked):
@@ -64,6 +65,7 @@ class Answer:
     """What is known of a billed channel. ``charged`` and ``unsupported`` are after all decisions."""
 
     charge: Charge
+    unit: str
     expected: str
     counted: str
     charged: int
@@ -75,10 +77,12 @@ class Answer:
     @classmethod
     def of(cls, evidence: Evidence, charge: Charge) -> Self:
         charged, unsupported = after_decisions(charge, evidence.decided)
+        unit = unit_of(charge.unit)
         return cls(
             charge,
-            interval_text(charge.expected),
-            counted_text(evidence, charge),
+            unit,
+            interval_text(charge.expected) + ("" if charge.expected is None else f" {unit}"),
+            counted_text(evidence, charge, f" {unit}"),
             charged,
             unsupported,
             why_text(evidence, charge),
@@ -112,6 +116,7 @@ class Shown:
     answers: Sequence[Answer]
     picture: LifePicture
     channel: str
+    unit: str
     tickets: Sequence[str]
     happened: Sequence[Happening]
     late: Sequence[tuple[int, str]]
@@ -135,6 +140,7 @@ class Shown:
             answers=[Answer.of(evidence, one) for one in billed],
             picture=bracket_of(evidence, billed[0], zone),
             channel=billed[0].channel,
+            unit=unit_of(billed[0].unit),
             tickets=[ticket_text(one.ticket) for one in evidence.starts],
             happened=folded(timeline(evidence)),
             late=[(one.at_us, known_text(one)) for one in known.known.late],
@@ -153,10 +159,15 @@ class Shown:
 async def release(
     context: Context,
     asker: Asking,
+    begun: Beginning,
     release: Annotated[str, Path(max_length=NAME_MAX)],
     asked: Annotated[ReleaseAsked, Query()],
 ) -> HTMLResponse:
     form, now_us = form_for(asker, "pages"), context.now_us()
+    async with context.look() as held:
+        places = {(one.release.source, one.printer, one.started_us) for one in await held.charges_of(release)}
+    if 0 < sum(asked.source in {None, source} for source, *_ in places) <= SHOWN_MAX:
+        begun.shows("release.html", asker, context.site.zone, HERE, now_us=now_us, release=release)
     async with context.question() as held:
         try:
             known = await explained(held, release, asked.source)
@@ -173,9 +184,8 @@ async def release(
         Shown.of(_seen(one, asker), context.site.zone, _decided(one, asker), left)
         for one, left in zip(latest, settling, strict=False)
     ]
-    return page(
-        *("release.html", asker, context.site.zone, HERE),
-        release=release,
+    begun.shows("release.html", asker, context.site.zone, HERE, now_us=now_us, release=release)
+    return begun.page(
         shown=shown,
         left_out=len(latest) - len(shown),
         caution=CAUTION,
@@ -183,7 +193,6 @@ async def release(
         offered=OFFERED,
         came=asked.came,
         came_texts=TEXTS,
-        now_us=now_us,
     )
 
 

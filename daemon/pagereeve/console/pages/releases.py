@@ -13,6 +13,7 @@ from pagereeve.console.api.context import Context
 from pagereeve.console.api.paging import Asked, Cursor, next_page, place_of
 from pagereeve.console.api.resources.releases import PLACE
 from pagereeve.console.pages.begun import Beginning, BegunRoute
+from pagereeve.console.pages.units import unit_said
 from pagereeve.domain.accounts.totals import OPEN
 from pagereeve.domain.ledger import Charge
 from pagereeve.ports.releases import ReleaseFilter, ReleasePlace, VerdictAsked
@@ -52,6 +53,7 @@ async def releases(
         asked=asked,
         verdicts=VERDICTS,
         lines=[(charge, verdict_of(charge)) for charge in found.charges],
+        unit_says=unit_said(charge.unit for charge in found.charges),
         following=next_page(request, found.after),
         is_first=after is None,
         is_filtered=bool(asked.printer or asked.verdict or asked.period or asked.person),

@@ -70,6 +70,7 @@ class Chart:
     picture: Markup
     spans: tuple[tuple[str, int, int], ...]
     by: str
+    most: int
 
 
 @router.get(f"{HERE}/{{period_name}}/{{kind}}/{{name:{STEP}}}")
@@ -86,21 +87,22 @@ async def statement(
     if kind == "person":
         asker.require_names("kind")
     site = context.site
-    async with context.question() as held:
+    async with context.look() as held:
         period = await named_period(held, site, period_name)
         if period.from_us <= 0:
             raise ApiProblem("bad-parameter", "period", "has no beginning; a statement is of a month, a term, or a day")
         if kind == "printer":
             await _require_known(held, name)
-        begun.shows(
-            "statement.html",
-            *(asker, period.zone, HERE),
-            now_us=context.now_us(),
-            period_name=period_name,
-            kind=kind,
-            kind_words=KINDS[kind],
-            name=name,
-        )
+    begun.shows(
+        "statement.html",
+        *(asker, period.zone, HERE),
+        now_us=context.now_us(),
+        period_name=period_name,
+        kind=kind,
+        kind_words=KINDS[kind],
+        name=name,
+    )
+    async with context.question() as held:
         prices = Prices(site.prices, site.price_classes)
         known = await statement_of(held, Subject(kind, name), period, prices, names=asker.sees_names)
     closed = known.as_closed
@@ -154,6 +156,7 @@ def _charts(known: Statement) -> list[Chart]:
             picture=Markup(chart_svg(one, f"hatch{nth}")),  # noqa: S704 - escaped where it is made
             spans=tuple(span for span in one.spans if span[1] or span[2]),
             by=one.by,
+            most=max((charged + unproven for _, charged, unproven in one.spans), default=0),
         )
         for nth, one in enumerate(known.charts)
     ]

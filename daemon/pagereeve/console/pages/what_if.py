@@ -14,19 +14,21 @@ from pagereeve.console.api.asker import Asking
 from pagereeve.console.api.context import ApiContext, Context
 from pagereeve.console.api.paging import Asked
 from pagereeve.console.api.problems import ApiProblem
+from pagereeve.console.pages.begun import Beginning, BegunRoute
 from pagereeve.console.pages.finding import FindingName
 from pagereeve.console.pages.finding_lines import FindingLine, line_of
 from pagereeve.console.pages.findings import HERE
-from pagereeve.console.pages.shell import Clock, page
+from pagereeve.console.pages.shell import Clock
 from pagereeve.domain.ledger import Finding
 from pagereeve.domain.projection.what_if import Change, WhatIf, change_named
 from pagereeve.domain.values.toml_text import toml_value
-from pagereeve.queries.what_if import Tried, tried
+from pagereeve.ports.reads import Reads
+from pagereeve.queries.what_if import Tried, policy_now, tried
 
 TRIED_S: Final = 20.0
 SHOWN: Final = 50
 
-router = APIRouter(include_in_schema=False)
+router = APIRouter(include_in_schema=False, route_class=BegunRoute)
 
 
 class ChangeAsked(Asked):
@@ -49,22 +51,21 @@ class Cut:
 
 @router.get(f"{HERE}/{{name}}/what-if")
 async def what_if_page(
-    context: Context, asker: Asking, name: FindingName, asked: Annotated[ChangeAsked, Query()]
+    context: Context, asker: Asking, begun: Beginning, name: FindingName, asked: Annotated[ChangeAsked, Query()]
 ) -> HTMLResponse:
     change = change_named(asked.change)
     if change is None:
         raise ApiProblem("bad-parameter", "set", "is no setting that can be tried; the finding's page has those")
-    now_us = context.now_us()
+    now_us, clock = context.now_us(), Clock(context.site.zone)
+    async with context.look() as held:
+        finding = await _found(held, name)
+        words = change.words(await policy_now(held, finding.printer, now_us))
+    line = line_of(finding, clock)
+    context.turns.require_long()
+    begun.shows("what_if.html", asker, clock.zone, HERE, now_us=now_us, finding=finding, line=line, words=words)
     finding, found = await _tried(context, name, change, now_us)
-    clock, came = Clock(context.site.zone), found.came
-    return page(
-        "what_if.html",
-        asker,
-        context.site.zone,
-        HERE,
-        finding=finding,
-        line=line_of(finding, clock),
-        words=change.words(found.policy),
+    came = found.came
+    return begun.page(
         entry_name=toml_value(finding.printer),
         tried=found,
         came=came,
@@ -74,23 +75,27 @@ async def what_if_page(
         charges=() if came is None else came.charges[:SHOWN],
         goes=came is not None and any(one.id == finding.id for one in came.gone),
         pages=_pages(came),
-        now_us=now_us,
     )
 
 
 async def _tried(context: ApiContext, name: str, change: Change, now_us: int) -> tuple[Finding, Tried]:
     """In one of the few turns for what takes long. What took too long runs to its end, which its facts bound."""
     async with context.long_question() as held:
-        finding = await held.finding(name)
-        if finding is None:
-            raise ApiProblem("not-found", "finding", f"{name[:40]!r} is no finding, or none any more")
-        if not finding.printer:
-            raise ApiProblem("bad-parameter", "finding", "is about no printer's meter, so no policy bears on it")
+        finding = await _found(held, name)
         try:
             async with asyncio.timeout(TRIED_S):
                 return finding, await tried(held, finding, change, now_us)
         except TimeoutError:
             raise ApiProblem("too-slow", "what-if", f"took longer than {TRIED_S:g} s; ask again later") from None
+
+
+async def _found(held: Reads, name: str) -> Finding:
+    finding = await held.finding(name)
+    if finding is None:
+        raise ApiProblem("not-found", "finding", f"{name[:40]!r} is no finding, or none any more")
+    if not finding.printer:
+        raise ApiProblem("bad-parameter", "finding", "is about no printer's meter, so no policy bears on it")
+    return finding
 
 
 def _cut(findings: tuple[Finding, ...], clock: Clock) -> Cut:

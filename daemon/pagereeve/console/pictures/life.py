@@ -89,16 +89,19 @@ class Tick:
 
 @dataclass(frozen=True, slots=True)
 class Height:
-    """What the meter showed at this height; ``y``: where its figure is written, clear of the meter's own line."""
+    """What the meter showed at this height; ``y``: where its figure is written, clear of the meter's own line.
+    ``rise``: it is above the floor on which each run stands.
+    """
 
     y: float
     value: int
+    rise: bool = False
 
 
 @dataclass(slots=True)
 class LifePicture:
-    """``runs``: the least and the most that each meter run showed. They stand on one floor, at one scale; where there
-    is one alone, ``heights`` are its scale.
+    """``runs``: the least and the most that each meter run showed. They stand on one floor, at one scale, which
+    ``heights`` tell.
     """
 
     height: int
@@ -175,8 +178,11 @@ def _draw_steps(picture: LifePicture, axis: Axis, levels: Sequence[Level]) -> No
 
 
 def _heights(runs: Sequence[tuple[int, int]]) -> list[Height]:
-    if len(runs) != 1:
+    if not runs:
         return []
+    if len(runs) > 1:
+        highest = max(most - least for least, most in runs)
+        return [Height(MARGIN + TEXT_HEIGHT, highest, rise=True)] if highest else []
     [(least, most)] = runs
     if least == most:
         return [Height(METER_HEIGHT / 2 - CLEAR, least)]

@@ -24,7 +24,8 @@ from pagereeve.store.postgres.sqlstates import is_lost
 Result = TypeVar("Result")
 
 CONNECT_S: Final = 10.0
-READERS: Final = 4
+READERS: Final = 5
+"""Four questions, and one look at what is refused before it takes a turn (console/api/turns.py)."""
 READER_WAIT_S: Final = 30.0
 ALONE_KEY: Final = 0x5061_6765_7265_6576
 """Of the advisory lock that a daemon holds which must be the only one."""

@@ -25,7 +25,8 @@ Result = TypeVar("Result")
 BUSY_TIMEOUT_MS: Final = 5_000
 CHECKPOINT_BUSY_MS: Final = 200
 WAL_KEPT_BYTES: Final = 16 * 2**20
-READERS: Final = 4
+READERS: Final = 5
+"""Four questions, and one look at what is refused before it takes a turn (console/api/turns.py)."""
 READER_WAIT_S: Final = 30.0
 
 ANY_TEXT: Final = partial(str, encoding="utf-8", errors="surrogateescape")
