@@ -15,13 +15,14 @@ from typing import Any, Final
 
 import pytest
 import uvicorn
-from playwright.sync_api import Browser, expect
+from playwright.sync_api import Browser, FloatRect, expect
 
 from pagereeve.console.api.context import ApiContext
 from pagereeve.console.api.problems import ApiProblem
 from pagereeve.console.api.site import AskedSite
 from pagereeve.console.application import make_console
 from pagereeve.console.pages import period
+from pagereeve.domain.values.address_step import one_step
 from pagereeve.queries.totals import totals_of
 from tests.acceptance.browsing import Seen, chromium, opened
 from tests.closed_month import MONTH, december
@@ -154,3 +155,35 @@ def test_who_goes_elsewhere_is_shown_that(address: str, browser: Browser, held: 
         expect(seen.page.get_by_role("heading", name="What do the words mean?")).to_be_visible()
         assert not held.let.is_set()
         assert seen.faults == []
+
+
+def test_a_wall_screen_shows_what_is_asked_beside_what_needs_somebody(address: str, browser: Browser) -> None:
+    """Nobody scrolls it."""
+    with opened(browser, viewport={"width": 2560, "height": 1440}) as seen:
+        seen.go(f"{address}/now")
+        boxes = {name: _box(seen, name) for name in ("q-pages", "q-work", "q-believe", "q-open")}
+        assert boxes["q-pages"]["y"] < boxes["q-work"]["y"] == boxes["q-believe"]["y"] < boxes["q-open"]["y"]
+        assert boxes["q-work"]["x"] + boxes["q-work"]["width"] <= boxes["q-believe"]["x"] == boxes["q-open"]["x"]
+        seen.page.set_viewport_size({"width": 1280, "height": 900})
+        assert _box(seen, "q-work")["x"] == _box(seen, "q-believe")["x"]
+        seen.checked()
+        seen.narrowed()
+        assert seen.faults == []
+
+
+def test_a_name_of_dots_has_a_page_that_a_browser_finds(address: str, browser: Browser) -> None:
+    """It takes steps of dots out of an address before it sends it."""
+    with opened(browser) as seen:
+        for name in (".", ".."):
+            step = one_step(name)
+            seen.page.goto(f"{address}/printers")
+            path = seen.page.evaluate("(step) => new URL('/printers/' + step, location.href).pathname", step)
+            assert path == f"/printers/{step}"
+            assert seen.go(f"{address}/printers/{step}") == 404
+            expect(seen.page.get_by_text(f"'{name}' is known neither to the settings")).to_be_visible()
+
+
+def _box(seen: Seen, heading: str) -> FloatRect:
+    box = seen.page.locator(f'section[aria-labelledby="{heading}"]').bounding_box()
+    assert box is not None
+    return box

@@ -21,6 +21,7 @@ from pagereeve.console.application import make_console
 from pagereeve.console.pages import begun, finding, findings, period, printer, release, what_if
 from pagereeve.console.pages.shell import HEADERS
 from pagereeve.domain.credentials.callers import Caller
+from pagereeve.domain.facts.facts import PlateauRead
 from pagereeve.domain.values.bad_question import BadQuestion
 from pagereeve.ports.journal import JournalUnavailable
 from pagereeve.queries.dearest import dearest_of
@@ -258,6 +259,7 @@ async def test_a_page_of_one_thing_has_its_frame_once_it_is_known_to_be_there(
     monkeypatch: pytest.MonkeyPatch, module: ModuleType, question: str, path: str, heading: str
 ) -> None:
     story = weighed(4)
+    assert isinstance(story.current, PlateauRead)
     kept = await journal_of(story.facts, story.current)
     names = {"printer": PRINTER, "release": "r1", "finding": found_in(story.ledger(), "surplus").id}
     one = Slow(getattr(module, question))

@@ -92,6 +92,29 @@ async def test_names_are_shown_to_who_may_see_them_and_are_never_markup(path: st
     assert "hidden" in hidden.text
 
 
+async def test_how_grave_a_finding_is_is_said_and_not_coloured_alone() -> None:
+    async with asking(await journal()) as client:
+        text = (await client.get("/now")).text
+    grave = re.findall(r'<li class="(critical|warning|info)">', text)
+    assert grave
+    assert re.findall(r'<p class="first">(critical|warning|info)\. First: ', text) == grave
+
+
+async def test_a_time_of_another_day_has_its_day() -> None:
+    """A gateway whose printers went silent days ago looks as if it had been heard of a while ago."""
+    site = AskedSite(
+        gateways=(AskedGateway(name="east"),),
+        printers=(AskedPrinter(name="hall", gateway="east", host="127.0.0.1", port=161),),
+    )
+    kept = MemoryJournal()
+    await kept.observe("hall", [], read(100, "hall"))
+    for days, dated in ((0, False), (2, True)):
+        async with asking(kept, site=site, now_us=NOON_US + days * 86_400 * SECOND_US) as client:
+            text = (await client.get("/now")).text
+        [told] = re.findall(r'<td data-label="Last reading"><time datetime="[^"]*">([^<]*)</time>', text)
+        assert re.fullmatch(r"\d{4}-\d\d-\d\d \d\d:\d\d:\d\d" if dated else r"\d\d:\d\d:\d\d", told), told
+
+
 async def test_every_page_is_safe_to_show_and_asks_nobody_else() -> None:
     async with asking(await journal()) as client:
         for path in ("/now", "/nothing"):

@@ -86,6 +86,16 @@ async def test_each_fact_of_the_span_is_drawn_once(journal: MemoryJournal) -> No
     assert (round(release.x), round(release.width)) == (10, 10)
 
 
+async def test_several_meter_runs_have_one_scale(journal: MemoryJournal) -> None:
+    """How far the highest of them rose above the floor on which each stands."""
+    life = await life_of(journal, "hall", *SPAN)
+    first = life.levels[0]
+    runs = [replace(first, value=value, joined=joined) for value, joined in ((100, True), (103, True), (7, False))]
+    picture = picture_of(replace(life, levels=runs), UTC)
+    assert picture.runs == [(100, 103), (7, 7)]
+    assert [(one.value, one.rise) for one in picture.heights] == [(3, True)]
+
+
 async def test_the_page_tells_the_same_in_words_and_names_nobody(journal: MemoryJournal) -> None:
     for caller in (READER, ACCOUNTING):
         async with asking(journal, caller, SITE) as client:

@@ -5,12 +5,14 @@ from __future__ import annotations
 import asyncio
 import time
 from dataclasses import dataclass, field
+from typing import Any
 
 import pytest
 
 from pagereeve.console.api.problems import ApiProblem
 from pagereeve.console.api.shared import KEYS_MAX, Shared
 from pagereeve.console.pages import now
+from pagereeve.queries.now import NowAnswer, now_of
 from tests.asking import ACCOUNTING, READER, asking
 from tests.closed_month import december
 
@@ -129,11 +131,11 @@ async def test_it_is_bounded() -> None:
 
 
 async def test_the_first_page_is_worked_out_once_for_ten_screens(monkeypatch: pytest.MonkeyPatch) -> None:
-    worked, now_of = [], now.now_of
+    worked: list[object] = []
 
-    async def counted(*args: object) -> object:
+    async def counted(*args: Any) -> NowAnswer:
         worked.append(args)
-        return await now_of(*args)  # type: ignore[arg-type]
+        return await now_of(*args)
 
     monkeypatch.setattr(now, "now_of", counted)
     async with asking(await december(), READER) as client:
@@ -143,6 +145,6 @@ async def test_the_first_page_is_worked_out_once_for_ten_screens(monkeypatch: py
         assert len(worked) <= 2
     worked.clear()
     async with asking(await december(), READER) as client:
-        named = {"headers": {"pagereeve-acts": ACCOUNTING.acts_text}}
-        await asyncio.gather(client.get("/now/figures"), client.get("/now/figures", **named))
+        named = {"pagereeve-acts": ACCOUNTING.acts_text}
+        await asyncio.gather(client.get("/now/figures"), client.get("/now/figures", headers=named))
     assert len(worked) == 2

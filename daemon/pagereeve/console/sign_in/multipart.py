@@ -1,4 +1,10 @@
-"""``multipart/form-data``: a form that brings a file (RFC 7578; its parts as RFC 2046 section 5.1.1 has them)."""
+"""``multipart/form-data``: a form that brings a file (RFC 7578; its parts as RFC 2046 section 5.1.1 has them).
+
+No library does it here. The body is whole in memory, and was refused if too long, or of nobody who may send one, before
+it was read (app/request_body.py, app/sign_in.py): what is left is to part it, and two limits. A parser for streams
+would be one more dependency of the daemon, with callbacks and states for what is a split of bytes; its limits on parts
+and their heads would be ours to keep all the same, and the email package of the standard library alters line ends.
+"""
 
 from __future__ import annotations
 
