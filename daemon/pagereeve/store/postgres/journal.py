@@ -10,7 +10,7 @@ from contextlib import AsyncExitStack
 from functools import partial
 from typing import Final, Self, TypeVar
 
-from sqlalchemy import Connection, column, select, table
+from sqlalchemy import Connection, select
 from sqlalchemy.exc import DBAPIError
 
 from pagereeve.ports.clock import Clock
@@ -35,8 +35,9 @@ from pagereeve.store.sql.journal_writes import JournalWrites
 Result = TypeVar("Result")
 
 BEGINNINGS_MAX: Final = 8
-_VERSIONS: Final = table("rows_version", column("printer"), column("version"))
 SIZE_EVERY_US: Final = 60_000_000
+
+_VERSION: Final = schema.rows_version.c
 
 
 class PostgresJournal(JournalWrites, PostgresReads):
@@ -115,7 +116,7 @@ class PostgresJournal(JournalWrites, PostgresReads):
 
     async def rows_version(self, printer: str) -> int:
         """ports.ledger.RowWrites."""
-        row = await self._reader.first(select(_VERSIONS.c.version).where(_VERSIONS.c.printer == printer))
+        row = await self._reader.first(select(_VERSION.version).where(_VERSION.printer == printer))
         return 0 if row is None else int(row.version)
 
     async def rewrite(self) -> None:

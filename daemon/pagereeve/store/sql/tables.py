@@ -24,7 +24,7 @@ from sqlalchemy import (
 
 from pagereeve.store.sql.stored_types import BODY, DIGEST, LINK, OPENINGS
 
-REVISION: Final = "r0015"
+REVISION: Final = "r0016"
 """The migration that brings a database to these tables."""
 
 metadata = MetaData(
@@ -417,6 +417,11 @@ Index("ix_archive_part_file", archive_part.c.file, archive_part.c.printer, archi
 
 # Facts that are being deleted because they lie in a file: rows stand here within that one transaction, and no longer.
 archive_removing = Table("archive_removing", metadata, _text("printer", key=True), _number("seq", key=True))
+
+# How often the rows of each printer were replaced, moved on in the transaction that replaces them; no row says 0. What
+# was made of a printer's rows holds as long as this stands. store/sql/transaction.py alone writes rows: no trigger is
+# needed, which would fire for each of them.
+rows_version = Table("rows_version", metadata, _text("printer", key=True), _number("version"))
 
 SEGMENT_PARTS: Final = (stretch, charge, posting, leg, finding, evidence, finding_release)
 """In the order in which rows go in: each after the one that it refers to."""

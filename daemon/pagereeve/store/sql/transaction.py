@@ -34,6 +34,7 @@ from pagereeve.store.sql.erasing import erase
 from pagereeve.store.sql.outbox_writes import BEGINNING_US, announce, note_changes, part
 from pagereeve.store.sql.redating import apply_redated
 from pagereeve.store.sql.seal import Sealing
+from pagereeve.store.sql.straight import written_all
 from pagereeve.store.sql.title_expiry import expire_titles
 
 HEADS_MAX = 100_000
@@ -60,6 +61,10 @@ _DROP_SEGMENTS = Driven(
     )
 )
 _ROWS = [(table.name, Adding(table)) for table in (schema.segment, *schema.SEGMENT_PARTS)]
+_MOVE_ON = (
+    "INSERT INTO rows_version (printer, version) VALUES (?, 1) "
+    "ON CONFLICT (printer) DO UPDATE SET version = version + 1"
+)
 _DROP_RUN = Driven(delete(schema.open_run).where(schema.open_run.c.printer == bindparam("printer")))
 
 
@@ -71,9 +76,10 @@ class Heads:
     sealing: Sealing = field(default_factory=Sealing)
     versions: RowsVersions = field(default_factory=RowsVersions)
 
-    def follow(self, connection: Connection, replacements: Sequence[Replacement]) -> None:  # noqa: ARG002 - where others write too
-        """Of each printer one at most. Raises StaleRows."""
+    def follow(self, connection: Connection, replacements: Sequence[Replacement]) -> None:
+        """Of each printer one at most, and its rows_version moves on. Raises StaleRows."""
         self.versions.follow(replacements)
+        written_all(connection, _MOVE_ON, [(one.printer,) for one in replacements])
 
     def begin(self, connection: Connection) -> None:
         """First in each transaction that may store facts: where others write too, whether these heads still hold."""

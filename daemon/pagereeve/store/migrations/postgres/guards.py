@@ -1,4 +1,4 @@
-"""What PostgreSQL refuses by itself: the same as SQLite's triggers of r0001 to r0015 do, in its own words.
+"""What PostgreSQL refuses by itself: the same as SQLite's triggers of r0001 to r0016 do, in its own words.
 
 Nothing is archived in a database: there no fact is ever deleted.
 """
@@ -8,11 +8,6 @@ from __future__ import annotations
 from typing import Final
 
 _REFUSE: Final = "RAISE EXCEPTION USING ERRCODE = 'integrity_constraint_violation', MESSAGE = TG_ARGV[0];"
-
-
-# How often the rows of each printer were replaced: projectors of several processes follow one another by it. Where one
-# process alone writes, it knows that by itself, and needs no table.
-TABLE: Final = 'CREATE TABLE rows_version (printer text COLLATE "C" PRIMARY KEY, version bigint NOT NULL)'
 
 
 def _function(name: str, body: str) -> str:
