@@ -79,6 +79,7 @@ async def fill(path: Path, size: Size) -> None:
             rows = segment_rows(segments_of(printer, size))
             for table in (tables.segment, *tables.SEGMENT_PARTS):
                 _add(connection, table, rows.get(table.name, ()))
+            _add(connection, tables.rows_version, [{"printer": printer, "version": 1}])
             body = open_body(read(size.facts, printer, at_us=NOON_US + size.facts * STEP_US))
             _add(connection, tables.open_run, [{"printer": printer, "body": body}])
         site = (badge(f"site-{number}", "", at_us=NOON_US + number * STEP_US) for number in range(size.facts))

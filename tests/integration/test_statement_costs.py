@@ -266,6 +266,14 @@ CALLS: Final[dict[str, Call]] = {
     "sums_of_each": Call(
         lambda journal: journal.sums_of_each([SPAN_US, (SPAN_US[1], LATE_US)]), looks_at=SIZE.printers * 200
     ),
+    "sums_of_printers": Call(lambda journal: journal.sums_of_printers(*SPAN_US, [PRINTER]), looks_at=100),
+    "charge_sums": Call(lambda journal: _all(journal.charge_sums(*SPAN_US)), looks_at=SIZE.printers * 100),
+    "charge_sums: of a printer": Call(lambda journal: _all(journal.charge_sums(*SPAN_US, [PRINTER])), looks_at=100),
+    "rows_state": Call(
+        lambda journal: journal.rows_state(1),
+        looks_at=SIZE.printers,
+        whole={"rows_version": "one short row a printer, and all are asked for"},
+    ),
     "edge_segments": Call(lambda journal: journal.edge_segments(*SPAN_US), looks_at=SIZE.printers * 100),
     "snapshot": Call(_at_one_moment),
     "printers": Call(SqlJournal.printers),

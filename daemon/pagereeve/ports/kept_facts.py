@@ -7,6 +7,7 @@ from typing import Final
 
 from pagereeve.domain.accounts.people import People
 from pagereeve.domain.facts.facts import PlateauRead, ReadFailed
+from pagereeve.ports.kept_sums import KeptSums
 
 RUNS_MAX: Final = 10_000
 """Open runs of so many printers are kept as they were read; a site has 5,000."""
@@ -28,6 +29,7 @@ class KeptFacts:
 
     people: KeptPeople | None = None
     runs: dict[str, tuple[str, PlateauRead | ReadFailed]] = field(default_factory=dict)
+    sums: KeptSums = field(default_factory=KeptSums)
 
     def run(self, printer: str, body: str) -> PlateauRead | ReadFailed | None:
         """None where it isn't known as stored now."""

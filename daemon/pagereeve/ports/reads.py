@@ -6,6 +6,7 @@ from collections.abc import AsyncIterator, Mapping, Sequence
 from contextlib import AbstractAsyncContextManager
 from typing import Protocol
 
+from pagereeve.domain.accounts.charge_sums import ChargeSum
 from pagereeve.domain.accounts.period_sums import ChargesBy, PeriodSums, Span
 from pagereeve.domain.accounts.totals import Total
 from pagereeve.domain.facts.facts import Fact, PagesDecided, PlateauRead, PrinterNoted, ReadingNoted, ReleaseStarted
@@ -23,6 +24,7 @@ from pagereeve.ports.findings import (
 )
 from pagereeve.ports.journal import DamagedRow, OpenRun, StoredFact
 from pagereeve.ports.kept_facts import KeptFacts
+from pagereeve.ports.kept_sums import RowsState
 from pagereeve.ports.losses import LossReads
 from pagereeve.ports.outbox import Kept, Queue
 from pagereeve.ports.queries import Growth
@@ -130,6 +132,18 @@ class Reads(SealReads, ArchiveReads, ClosedReads, LossReads, Protocol):
 
     async def sums_of_each(self, spans: Sequence[Span]) -> Sequence[PeriodSums]:
         """As ``period_sums``, of several spans at once; memory in proportion to them and to the printers."""
+        ...
+
+    async def rows_state(self, place: int) -> tuple[RowsState, bytes | None]:
+        """With what is sealed under that place of the seal; None where it has no such place."""
+        ...
+
+    async def sums_of_printers(self, from_us: int, to_us: int, printers: Sequence[str]) -> PeriodSums:
+        """As ``period_sums``, of some printers whose rows were replaced; PRINTERS_MAX at once."""
+        ...
+
+    def charge_sums(self, from_us: int, to_us: int, printers: Sequence[str] | None = None) -> AsyncIterator[ChargeSum]:
+        """As domain.accounts.charge_sums.charge_sums, in no order; of all printers, or of some as above."""
         ...
 
     async def stretches(self, printer: str, from_us: int, to_us: int) -> Sequence[Stretch]: ...

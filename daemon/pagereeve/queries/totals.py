@@ -16,6 +16,7 @@ from pagereeve.domain.accounts.totals import OPEN, By, Total, Totals
 from pagereeve.ports.reads import Reads
 from pagereeve.ports.seal import SealHead
 from pagereeve.queries.adjustments import outstanding_in
+from pagereeve.queries.kept_sums import accounts_in, persons_totals
 from pagereeve.queries.page_decisions import decided_in
 from pagereeve.queries.people import people_of
 from pagereeve.queries.waiting import pages_waiting
@@ -77,6 +78,8 @@ async def accounts_counted(
     held: Reads, period: Period, printer: str | None = None
 ) -> tuple[AccountsOfPeriod, Sequence[Total]]:
     """As counts have it, before anybody decided."""
+    if printer is None:
+        return await accounts_in(held, period)
     sums = await held.period_sums(period.from_us, period.to_us, printer)
     waiting = await pages_waiting(held, sorted({one.who for one in sums.by_printer if one.verdicts[OPEN]}))
     return accounts_of(period, sums, waiting), sums.by_printer
@@ -91,8 +94,10 @@ async def lines_of(held: Reads, period: Period, by: By, by_printer: Sequence[Tot
     people = await people_of(held)
     changes_us = people.changes_us if by == "cost-centre" else people.login_changes_us
     summed = Totals(by, people)
-    for from_us, to_us in pairwise((period.from_us, *changes_us(period.from_us, period.to_us), period.to_us)):
-        for total in await held.charge_totals("person", from_us, to_us):
+    spans = list(pairwise((period.from_us, *changes_us(period.from_us, period.to_us), period.to_us)))
+    releases = sum(one.releases for one in by_printer)
+    async for from_us, totals in persons_totals(held, spans, releases):
+        for total in totals:
             who = people.at(total.who, from_us) if by == "cost-centre" else total.who
             summed.merge(who, total, from_us)
     add_decisions(summed, await decided_in(held, period), people)

@@ -33,6 +33,7 @@ from pagereeve.ports.closing import ClosedPeriod, Closing, ClosingAttempt, Packe
 from pagereeve.ports.erasing import Erasure, ErasureOutcome, TitleExpiry, TitlesExpired
 from pagereeve.ports.journal import DamagedRow, JournalUnavailable, OpenRun, Receipt, StoredFact
 from pagereeve.ports.kept_facts import KeptFacts
+from pagereeve.ports.kept_sums import RowsState
 from pagereeve.ports.ledger import StaleRows
 from pagereeve.ports.outbox import Announcement, QueueRemoval
 from pagereeve.ports.queries import LAST_EVENTS_OF_SOURCE, SOURCES_LOOKED_AT, Growth
@@ -288,6 +289,13 @@ class MemoryJournal(MemoryClosed, MemorySeal):
 
     async def observe(self, printer: str, sealed: Sequence[Fact], current: PlateauRead | ReadFailed) -> Sequence[int]:
         return self._store(observe_request(printer, sealed, current))
+
+    async def rows_state(self, place: int) -> tuple[RowsState, bytes | None]:
+        """ports.reads.Reads."""
+        size = len(self._sealed)
+        links = {position: self._sealed[position].sealed.link for position in (place, size) if position in self._sealed}
+        state = RowsState((self._seal.origin,), size, links.get(size), dict(self._replaced))
+        return state, links.get(place)
 
     async def rows_version(self, printer: str) -> int:
         """ports.ledger.RowWrites."""

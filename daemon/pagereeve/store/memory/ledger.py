@@ -7,6 +7,7 @@ from collections import Counter, defaultdict
 from collections.abc import AsyncIterator, Iterator, Sequence
 from dataclasses import replace
 
+from pagereeve.domain.accounts.charge_sums import ChargeSum, charge_sums
 from pagereeve.domain.accounts.membership import StretchIndex
 from pagereeve.domain.accounts.membership import place_of as stretch_place
 from pagereeve.domain.accounts.period_sums import ChargesBy, PeriodSums, Span, charge_totals, edge_segments, sums_of
@@ -44,6 +45,7 @@ class MemoryLedger(MemoryOutbox):
     def __init__(self) -> None:
         super().__init__()
         self._segments: dict[str, list[RowSegment]] = defaultdict(list)
+        self._replaced: dict[str, int] = {}
 
     def _replace(self, replacement: Replacement) -> None:
         before = self._dropped(replacement)
@@ -58,6 +60,7 @@ class MemoryLedger(MemoryOutbox):
                 yield from segment.findings
 
     def _replace_segments(self, replacement: Replacement) -> None:
+        self._replaced[replacement.printer] = self._replaced.get(replacement.printer, 0) + 1
         kept: list[RowSegment] = []
         if replacement.from_anchor_us is not None:
             known = self._segments.get(replacement.printer, ())
@@ -96,6 +99,18 @@ class MemoryLedger(MemoryOutbox):
 
     async def sums_of_each(self, spans: Sequence[Span]) -> Sequence[PeriodSums]:
         return [sums_of(self._all(), *span) for span in spans]
+
+    async def sums_of_printers(self, from_us: int, to_us: int, printers: Sequence[str]) -> PeriodSums:
+        return sums_of(self._of(printers), from_us, to_us)
+
+    async def charge_sums(
+        self, from_us: int, to_us: int, printers: Sequence[str] | None = None
+    ) -> AsyncIterator[ChargeSum]:
+        for one in charge_sums(self._all() if printers is None else self._of(printers), from_us, to_us):
+            yield one
+
+    def _of(self, printers: Sequence[str]) -> Iterator[RowSegment]:
+        return (one for printer in sorted({*printers}) for one in self._segments.get(printer, ()))
 
     async def segments(self, printer: str) -> Sequence[RowSegment]:
         return list(self._segments.get(printer, ()))

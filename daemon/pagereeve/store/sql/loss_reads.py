@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import AsyncIterator, Iterator
-from typing import Any, Final
+from typing import Any
 
 from sqlalchemy import CTE, and_, or_, select
 from sqlalchemy.ext.asyncio import AsyncConnection
@@ -13,10 +13,8 @@ from pagereeve.domain.ledger import HOUSE_ACCOUNTS, Charge, Posting, Stretch
 from pagereeve.store.records.ledger_records import charge_of, posting_of, stretch_of
 from pagereeve.store.records.segment_records import by_part
 from pagereeve.store.sql import tables as schema
-from pagereeve.store.sql.period_reads import in_lot, legs_of_posting, lots, within
+from pagereeve.store.sql.period_reads import in_lot, legs_of_posting, lots, printer_lots, within
 from pagereeve.store.sql.snapshots import Reader
-
-PRINTERS_AT_ONCE: Final = 200
 
 _CHARGE = schema.charge.c
 _LEG = schema.leg.c
@@ -29,27 +27,20 @@ class LossReads:
         self._reader = reader
 
     async def house_postings(self, from_us: int, to_us: int) -> AsyncIterator[tuple[Posting, Stretch | None]]:
-        for first, last in await self._some_printers():
+        for first, last in await printer_lots(self._reader):
             async with self._reader.snapshot() as connection:
                 found = await _house_postings(connection, (from_us, to_us), (first, last))
             for one in found:
                 yield one
 
     async def doubtful_charges(self, from_us: int, to_us: int) -> AsyncIterator[Charge]:
-        for between in await self._some_printers():
+        for between in await printer_lots(self._reader):
             each = lots([(from_us, to_us)], between)
             here = and_(in_lot(_CHARGE, each), within(_CHARGE.started_us, each))
             doubtful = or_(_CHARGE.unproven != 0, _CHARGE.verdict.is_(None))
             wanted = select(schema.charge).select_from(each.join(schema.charge, here)).where(doubtful)
             for row in await self._reader.rows(wanted):
                 yield charge_of(row)
-
-    async def _some_printers(self) -> list[tuple[str, str]]:
-        """The first and the last of each lot, in order of name."""
-        each = lots([(0, 0)])
-        names = [row.printer for row in await self._reader.rows(select(each.c.printer).order_by(each.c.printer))]
-        parts = [names[first : first + PRINTERS_AT_ONCE] for first in range(0, len(names), PRINTERS_AT_ONCE)]
-        return [(part[0], part[-1]) for part in parts]
 
 
 async def _house_postings(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import AsyncIterator, Sequence
 from itertools import groupby
 from typing import Any, Final
 
@@ -20,13 +20,16 @@ from sqlalchemy import (
     exists,
     func,
     literal,
+    null,
     or_,
     select,
+    true,
     union_all,
     values,
 )
 from sqlalchemy.ext.asyncio import AsyncConnection
 
+from pagereeve.domain.accounts.charge_sums import ChargeSum
 from pagereeve.domain.accounts.period_sums import (
     ChargesBy,
     HouseSum,
@@ -38,17 +41,27 @@ from pagereeve.domain.accounts.period_sums import (
 )
 from pagereeve.domain.accounts.totals import OPEN, Figure, Total, Totals
 from pagereeve.domain.ledger import HOUSE_ACCOUNTS, RowSegment
+from pagereeve.ports.kept_sums import RowsState
 from pagereeve.store.sql import tables as schema
 from pagereeve.store.sql.ledger_reads import LedgerReads, segments_at
+from pagereeve.store.sql.snapshots import Reader
 
 _CHARGE = schema.charge.c
 _STRETCH = schema.stretch.c
 _POSTING = schema.posting.c
 _LEG = schema.leg.c
 
-Between = tuple[str, str] | None
-"""The names of the first and the last printer that are meant; None: of any."""
+Between = tuple[str, str] | list[str] | None
+"""The names of the first and the last printer that are meant, or (a list) of each; None: of any."""
+_ENTRY = schema.seal_entry.c
+_SEAL, _OPENED = schema.seal.c, schema.instance.c
+_JOURNAL: Final = select(_SEAL.size, _SEAL.origin, _OPENED.fence, _OPENED.holder, _OPENED.since_us).select_from(
+    schema.seal.join(schema.instance, true())
+)
+_LINKS: Final = select(_ENTRY.position, _ENTRY.link)
+_VERSIONS: Final = select(schema.rows_version.c.printer, schema.rows_version.c.version)
 FEW_ROWS: Final = 4
+PRINTERS_AT_ONCE: Final = 200
 NO_NAMES: Final = "[]"
 """A stretch's list of releases where it has none (store/records/ledger_records.py)."""
 
@@ -78,6 +91,28 @@ class PeriodReads(LedgerReads):
         [sums] = await self._sums_of_each([(from_us, to_us)], None if printer is None else (printer, printer))
         return sums
 
+    async def sums_of_printers(self, from_us: int, to_us: int, printers: Sequence[str]) -> PeriodSums:
+        [sums] = await self._sums_of_each([(from_us, to_us)], list(printers))
+        return sums
+
+    async def charge_sums(
+        self, from_us: int, to_us: int, printers: Sequence[str] | None = None
+    ) -> AsyncIterator[ChargeSum]:
+        some: Sequence[Between] = await printer_lots(self._reader) if printers is None else [list(printers)]
+        for between in some:
+            for row in await self._reader.rows(_charge_sums("person", [(from_us, to_us)], between, apart=True)):
+                yield _charge_sum(row)
+
+    async def rows_state(self, place: int) -> tuple[RowsState, bytes | None]:
+        async with self._reader.snapshot() as connection:
+            journal = (await connection.execute(_JOURNAL)).one_or_none()
+            size = 0 if journal is None else journal.size
+            links = (await connection.execute(_LINKS.where(_ENTRY.position.in_((place, size))))).all()
+            versions = (await connection.execute(_VERSIONS)).all()
+        linked = {row.position: row.link for row in links}
+        known = () if journal is None else tuple(journal)[1:]
+        return RowsState(known, size, linked.get(size), {row[0]: row[1] for row in versions}), linked.get(place)
+
     async def sums_of_each(self, spans: Sequence[Span]) -> Sequence[PeriodSums]:
         return await self._sums_of_each(spans, None)
 
@@ -99,6 +134,14 @@ class PeriodReads(LedgerReads):
             )
             for nth in range(len(spans))
         ]
+
+
+async def printer_lots(reader: Reader) -> list[tuple[str, str]]:
+    """The first and the last of each lot of PRINTERS_AT_ONCE, in order of name."""
+    each = lots([(0, 0)])
+    names = [row.printer for row in await reader.rows(select(each.c.printer).order_by(each.c.printer))]
+    parts = [names[first : first + PRINTERS_AT_ONCE] for first in range(0, len(names), PRINTERS_AT_ONCE)]
+    return [(part[0], part[-1]) for part in parts]
 
 
 def _spans(spans: Sequence[Span]) -> CTE:
@@ -125,13 +168,16 @@ def _by_span(spans: Sequence[Span], rows: Sequence[Row[Any]]) -> list[list[Row[A
     return found
 
 
-def _charge_sums(by: ChargesBy, spans: Sequence[Span], between: Between = None) -> Select[Any]:
+def _charge_sums(by: ChargesBy, spans: Sequence[Span], between: Between = None, *, apart: bool = False) -> Select[Any]:
+    """``apart``: of each printer by itself, too."""
     who = _CHARGE.owner if by == "person" else _CHARGE.printer
     each = lots(spans, between)
     keys = (each.c.nth, who, _CHARGE.channel, _CHARGE.unit, _CHARGE.verdict)
+    printer = (_CHARGE.printer,) if apart else ()
     return (
         select(
             each.c.nth,
+            *printer,
             who.label("who"),
             *keys[2:],
             func.count().label("releases"),
@@ -144,7 +190,15 @@ def _charge_sums(by: ChargesBy, spans: Sequence[Span], between: Between = None) 
             func.sum(_CHARGE.unproven).label("unproven"),
         )
         .select_from(each.join(schema.charge, and_(in_lot(_CHARGE, each), within(_CHARGE.started_us, each))))
-        .group_by(*keys)
+        .group_by(*keys, *printer)
+    )
+
+
+def _charge_sum(row: Row[Any]) -> ChargeSum:
+    return ChargeSum(
+        *(row.printer, row.who, row.channel, row.unit or "", row.verdict or OPEN, row.releases, row.first_us),
+        *(int(row.released), row.released_times, int(row.counted), row.counted_times),
+        *(int(row.charged), int(row.unproven)),
     )
 
 
@@ -205,7 +259,7 @@ async def _house_of_each(
     mixed = [mixed_runs(some) for some in meters]
     by_unit: list[list[Row[Any]]] = [[] for _ in spans]
     if any(mixed):
-        by_unit = _by_span(spans, (await connection.execute(_house_sums_by_unit(spans))).all())
+        by_unit = _by_span(spans, (await connection.execute(_house_sums_by_unit(spans, between))).all())
     sums = []
     for plain, several, runs in zip(found, by_unit, mixed, strict=True):
         house = [_house_sum(row) for row in plain if (row.printer, row.run, row.channel) not in runs]
@@ -239,13 +293,14 @@ def _anchors_within(column: Column[Any], printer: str, from_us: int, to_us: int)
     return select(table.c.anchor_us).where(within).distinct()
 
 
-def _house_sums_by_unit(spans: Sequence[Span]) -> Select[Any]:
-    each = _spans(spans)
+def _house_sums_by_unit(spans: Sequence[Span], between: Between) -> Select[Any]:
+    each = lots(spans, between)
     names = ("printer", "anchor_us", "run", "channel", "opens_us", "closes_us")
     of_stretch = and_(*(getattr(_STRETCH, name) == getattr(_POSTING, name) for name in names))
     keys = (each.c.nth, _POSTING.printer, _POSTING.run, _POSTING.channel, _LEG.account)
     unit = func.coalesce(_STRETCH.unit, "")
-    postings = each.join(schema.posting, within(_POSTING.closes_us, each)).join(schema.leg, legs_of_posting())
+    here = and_(in_lot(_POSTING, each), within(_POSTING.closes_us, each))
+    postings = each.join(schema.posting, here).join(schema.leg, legs_of_posting())
     return (
         select(*keys, func.sum(_LEG.pages).label("pages"), unit.label("unit"))
         .select_from(postings.outerjoin(schema.stretch, of_stretch))
@@ -357,6 +412,10 @@ def _closed_in(each: CTE, names: CTE) -> Any:
 def _names(between: Between = None) -> CTE:
     """All printers that have a projection: two steps down an index for each; the last row is null."""
     table = schema.segment.c
+    if isinstance(between, list):
+        # Those that were ever replaced: one step down its key for each. As a compound SQLite makes the table first.
+        named = schema.rows_version.c.printer
+        return select(named.label("name")).where(named.in_(between)).union_all(select(null())).cte("names")
     begins, step = select(func.min(table.printer).label("name")), select(func.min(table.printer))
     if between is not None:
         begins = begins.where(table.printer.between(*between))
