@@ -29,7 +29,7 @@ if TYPE_CHECKING:
 
 JournalPlace = Path | Address
 RunningJournal: TypeAlias = "SqlJournal | PostgresJournal"
-_NO_DRIVER = "asyncpg is not installed, which it needs: install pagereeve[postgres]"
+NO_DRIVER = "asyncpg is not installed, which it needs: install pagereeve[postgres]"
 
 
 def place_of(settings: Settings) -> JournalPlace:
@@ -63,7 +63,7 @@ async def reads_of(place: JournalPlace) -> SqlReads | PostgresReads:
     try:
         from pagereeve.store.postgres.reads import PostgresReads  # noqa: PLC0415 - an extra's
     except ImportError as error:
-        raise CantOpen(str(place), _NO_DRIVER) from error
+        raise CantOpen(str(place), NO_DRIVER) from error
     return await PostgresReads.open_for_reading(place)
 
 
@@ -90,7 +90,7 @@ async def _in_database(
     try:
         from pagereeve.store.postgres.journal import PostgresJournal  # noqa: PLC0415 - an extra's
     except ImportError as error:
-        raise CantOpen(str(place), _NO_DRIVER) from error
+        raise CantOpen(str(place), NO_DRIVER) from error
     # Watchers of two daemons would each know half of what happens at a printer.
     return await PostgresJournal.open(
         place, clock, SystemEntropy(), alone=True, may_make=may_make, queue_depth_max=queue_depth_max
@@ -127,7 +127,7 @@ async def change_credentials(place: JournalPlace, work: Callable[[Connection], N
     try:
         from pagereeve.store.postgres.credential_changes import change  # noqa: PLC0415 - an extra's
     except ImportError as error:
-        raise CantOpen(str(place), _NO_DRIVER) from error
+        raise CantOpen(str(place), NO_DRIVER) from error
     await change(place, work)
 
 

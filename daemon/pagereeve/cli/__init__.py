@@ -84,6 +84,11 @@ COMMANDS: Final = (
     ),
     ("backup", "backup:backup", "Copy the journal beside a running daemon, verified; one file, whole or not there."),
     ("restore", "restore:restore", "Put a backup in the place of the journal. Stop the daemon first."),
+    (
+        "move",
+        "move:move",
+        "Move the journal from its file into a PostgreSQL database. Stop the daemon first.",
+    ),
     ("people", "people:app", "Who is who: import a list of people, show it, merge two who are one."),
     ("erase", "erase:erase", "Take a person out of the journal. Stop the daemon first."),
     ("erase-titles", "erase_titles:erase_titles", "Delete titles of jobs whose time is over. Stop the daemon first."),

@@ -3,6 +3,7 @@
 PagereeveError
 ├── JournalUnavailable   (ports.journal) nothing was stored, try again later
 ├── Unstorable           the database takes no such value: trying again brings nothing
+├── NotMoved             a journal was not moved into a database, or not to the end
 └── CantOpen             the journal file can't be used: says why and what to do
     ├── InUse            another process holds it
     ├── NewerSchema      a newer program wrote it
@@ -12,6 +13,7 @@ PagereeveError
     ├── ForeignSideFile  the write-ahead file beside it was written for another state of it
     ├── MissingJournal   it is gone, and what lies beside it shows that there was one
     ├── DamagedSeal      nothing could be sealed in it any more
+    ├── MoveUnfinished   a journal is being moved into it, and is not all there yet
     └── LostCommits      it holds less than was acknowledged
 """
 
@@ -95,6 +97,13 @@ class LostCommits(CantOpen): ...
 
 
 class DamagedSeal(CantOpen): ...
+
+
+class MoveUnfinished(CantOpen): ...
+
+
+class NotMoved(PagereeveError):
+    """The journal that was to be moved is as it was; until the move is finished nobody opens the database."""
 
 
 def unavailable(path: Path | str, cause: BaseException) -> JournalUnavailable:

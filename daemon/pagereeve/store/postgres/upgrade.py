@@ -7,12 +7,13 @@ goes on where all of these are expands, and is refused after a contract.
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from sqlalchemy import Connection, inspect, text
 
-from pagereeve.store.errors import NewerSchema, NoJournalYet, NotAJournal
+from pagereeve.store.errors import MoveUnfinished, NewerSchema, NoJournalYet, NotAJournal
 
 if TYPE_CHECKING:
     from alembic.config import Config
@@ -21,7 +22,9 @@ if TYPE_CHECKING:
 REVISION: Final = "p0001"
 """The newest that this program knows."""
 PHASES: Final = ("expand", "contract")
-_ONE_AT_A_TIME: Final = "SELECT pg_advisory_xact_lock(5786930140093834614)"
+MOVE_TABLES: Final = ("journal_move", "journal_move_table")
+"""They stand there while a journal is moved into the database (store/postgres/moving.py), and no longer."""
+ONE_AT_A_TIME: Final = "SELECT pg_advisory_xact_lock(5786930140093834614)"
 _STEPS: Final = (
     "CREATE TABLE IF NOT EXISTS schema_step (revision text PRIMARY KEY, phase text NOT NULL "
     "CHECK (phase IN ('expand', 'contract')))"
@@ -38,14 +41,15 @@ def config() -> Config:
     return settings
 
 
-def upgrade(connection: Connection, name: str, *, may_make: bool = True) -> None:
+def upgrade(connection: Connection, name: str, *, may_make: bool = True, moving: bool = False) -> None:
     """In one transaction, one worker at a time. Raises NewerSchema or NotAJournal; the database is then as it was.
 
-    NoJournalYet where it is empty, and no journal may be made.
+    NoJournalYet where it is empty, and no journal may be made. MoveUnfinished where a journal is being moved into it,
+    unless that is ``moving``.
     """
     with connection.begin():
-        connection.exec_driver_sql(_ONE_AT_A_TIME)
-        revision = _revision(connection, name)
+        connection.exec_driver_sql(ONE_AT_A_TIME)
+        revision = _revision(connection, name, moving=moving)
         if revision == REVISION or (revision is not None and _is_of_later(connection, name, revision)):
             return
         if revision is None and not may_make:
@@ -60,7 +64,7 @@ def upgrade(connection: Connection, name: str, *, may_make: bool = True) -> None
 
 
 def require_usable(connection: Connection, name: str) -> None:
-    """For those who only read: raises NewerSchema or NotAJournal unless the tables will do."""
+    """For those who only read: raises NewerSchema, NotAJournal or MoveUnfinished unless the tables will do."""
     revision = _revision(connection, name)
     if revision is None:
         raise _empty(name)
@@ -72,17 +76,25 @@ def _empty(name: str) -> NoJournalYet:
     return NoJournalYet(name, "is empty; the daemon makes the journal at its first start")
 
 
-def _revision(connection: Connection, name: str) -> str | None:
+def _revision(connection: Connection, name: str, *, moving: bool = False) -> str | None:
     """None for an empty database."""
     tables = set(inspect(connection).get_table_names())
+    if moving:
+        tables.difference_update(MOVE_TABLES)
+    elif tables.intersection(MOVE_TABLES):
+        raise MoveUnfinished(name, "a move into this database is not finished; run pagereeve move again")
     if not tables:
         return None
     if "alembic_version" not in tables or "fact" not in tables:
-        raise NotAJournal(name, f"holds other tables ({', '.join(sorted(tables)[:4])}); name another database")
+        raise other_tables(name, tables)
     revisions = connection.execute(text("SELECT version_num FROM alembic_version")).scalars().all()
     if len(revisions) != 1:
         raise NotAJournal(name, f"names {len(revisions)} schema revisions instead of one; restore it from a copy")
     return str(revisions[0])
+
+
+def other_tables(name: str, tables: Collection[str]) -> NotAJournal:
+    return NotAJournal(name, f"holds other tables ({', '.join(sorted(tables)[:4])}); name another database")
 
 
 def _is_of_later(connection: Connection, name: str, revision: str) -> bool:

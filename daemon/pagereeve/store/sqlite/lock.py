@@ -43,6 +43,21 @@ class InstanceLock:
             descriptor = os.open(lock_path(path), os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
         except OSError as error:
             raise CantOpen(path, f"{error.strerror}; the folder must exist and allow writing") from error
+        return cls._locked(path, descriptor)
+
+    @classmethod
+    def take_as_it_is(cls, path: Path) -> InstanceLock | None:
+        """The same without a file made or changed; None where no process ever had it. Raises InUse or CantOpen."""
+        try:
+            descriptor = os.open(lock_path(path), os.O_RDONLY | os.O_CLOEXEC)
+        except FileNotFoundError:
+            return None
+        except OSError as error:
+            raise CantOpen(path, f"{lock_path(path).name} can't be opened: {error.strerror}") from error
+        return cls._locked(path, descriptor)
+
+    @classmethod
+    def _locked(cls, path: Path, descriptor: int) -> InstanceLock:
         try:
             fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except OSError as error:

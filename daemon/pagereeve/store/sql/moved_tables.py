@@ -1,0 +1,57 @@
+"""Which tables go along when a journal moves into another database, in which order, and why the others do not."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Final
+
+from sqlalchemy import Table
+
+from pagereeve.store.sql import tables as schema
+
+
+@dataclass(frozen=True, slots=True)
+class MovedTable:
+    """``only``: a condition on its rows, in SQL; the others are left."""
+
+    table: Table
+    only: str = ""
+
+    @property
+    def name(self) -> str:
+        return self.table.name
+
+    @property
+    def columns(self) -> tuple[str, ...]:
+        return tuple(one.name for one in self.table.columns)
+
+
+# Each after those that it refers to. Closed periods come after all rows whose arrival a trigger would note for them,
+# and their parts before them; the seal's own row is the last: without it nobody takes the rest for a journal.
+MOVED: Final = (
+    *(
+        MovedTable(table)
+        for table in (
+            *(schema.fact, schema.seal_entry, schema.conflict, schema.open_run, schema.instance),
+            *(schema.segment, *schema.SEGMENT_PARTS, schema.finding_change),
+            *(schema.alert, schema.message, schema.receiver, schema.key_check, schema.credential),
+        )
+    ),
+    MovedTable(schema.closed_part, "period IN (SELECT name FROM closed_period)"),
+    MovedTable(schema.closed_period),
+    MovedTable(schema.closed_touched),
+    MovedTable(schema.seal),
+)
+
+LEFT: Final[Mapping[str, str]] = {
+    "closing_period": "an attempt ends with the process that made it, and its parts with it",
+    "closed_erasing": "rows stand there within one transaction, and no longer",
+    "archive_removing": "rows stand there within one transaction, and no longer",
+}
+
+REFUSED: Final[Mapping[str, str]] = {
+    "archive": "files of archives belong to a journal that is a file",
+    "archive_part": "files of archives belong to a journal that is a file",
+}
+"""Where these have a row the journal is not moved."""
