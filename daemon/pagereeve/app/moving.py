@@ -13,7 +13,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from pagereeve.app.journals import NO_DRIVER
-from pagereeve.ports.journal import DamagedRow, JournalUnavailable
+from pagereeve.domain.values.errors import BadFact
+from pagereeve.ports.journal import JournalUnavailable
 from pagereeve.ports.reads import Reads
 from pagereeve.queries.same_answers import Compared, compared_answers
 from pagereeve.queries.verify import Verification, verify
@@ -36,28 +37,30 @@ _ANEW: Final = (
     "no daemon opens the database. Make it anew (DROP DATABASE, CREATE DATABASE) and move again; if it comes again, "
     "look after the disks and the memory of both machines"
 )
+_AGAIN: Final = "Run the same command again, and it goes on"
 
 
 @dataclass(slots=True)
 class Moved:
-    """``went_on_from``: rows that an earlier move had stored. ``odd``: rows with a value that the database takes only
-    in another form. ``source`` and ``target`` are what ``pagereeve verify`` says of both; ``damaged`` rows were found
-    in the journal, and are as damaged in the database.
+    """``went_on_from``: rows that an earlier move had stored. ``odd``: names of rows with a value that the database
+    takes only in another form; ``damaged``: of those that are as damaged in the database as in the file. ``verified``
+    is what ``pagereeve verify`` says of the database; ``troubles`` what SQLite says of the file.
     """
 
+    path: Path
     journal: MovedJournal
     address: str
     went_on_from: int = 0
     odd: list[str] = field(default_factory=list)
-    source: Verification = field(default_factory=Verification)
-    target: Verification = field(default_factory=Verification)
-    damaged: Sequence[DamagedRow] = ()
+    damaged: list[str] = field(default_factory=list)
+    troubles: Sequence[str] = ()
+    verified: Verification = field(default_factory=Verification)
     answers: list[Compared] = field(default_factory=list)
 
     @property
     def is_good(self) -> bool:
         """Nothing was wrong with the journal already."""
-        return self.source.is_good and not self.damaged and not self.odd
+        return self.verified.is_good and not (self.damaged or self.odd or self.troubles)
 
 
 async def move_journal(path: Path, address: Address, on_step: OnStep = lambda *_: None) -> Moved:
@@ -69,7 +72,7 @@ async def move_journal(path: Path, address: Address, on_step: OnStep = lambda *_
     on_step("looks at the journal", 0, 0)
     with move_source(path) as source:
         journal = source.journal
-        done = Moved(journal, str(address))
+        done = Moved(path, journal, str(address))
         async with move_target(address, Moving(journal.origin, journal.facts, journal.sha256)) as target:
             done.went_on_from = sum(one.sum.rows for one in target.states.values())
             await _copy(source, target, done, on_step)
@@ -82,21 +85,18 @@ async def move_journal(path: Path, address: Address, on_step: OnStep = lambda *_
 
 
 async def _copy(source: MoveSource, target: MoveTarget, done: Moved, on_step: OnStep) -> None:
-    from pagereeve.store.postgres.moving import ODD_MAX, TableState  # noqa: PLC0415 - an extra's
+    from pagereeve.store.postgres.moving import TableState  # noqa: PLC0415 - an extra's
 
     copied = done.went_on_from
     for moved in MOVED:
         state = target.states.get(moved.name) or TableState(FIRST, RowsSum())
         for batch in source.batches(moved, state.upto):
-            total = RowsSum(state.sum.rows, state.sum.total)
-            for row in batch.rows:
-                total.add(row)
-            odd = (*state.odd, *batch.odd)[:ODD_MAX]
-            state = TableState(batch.upto, total, odd)
+            state = state.then(batch.upto, batch.rows, batch.odd, batch.damaged)
             await target.add(moved, batch.rows, state)
             copied += len(batch.rows)
             on_step(f"copies {moved.name}", copied, done.journal.all_rows)
         done.odd += state.odd
+        done.damaged += state.damaged
 
 
 async def _compare_rows(target: MoveTarget, journal: MovedJournal, on_step: OnStep) -> None:
@@ -131,23 +131,28 @@ async def _compare_answers(path: Path, address: Address, source: MoveSource, don
     from pagereeve.store.postgres.reads import PostgresReads  # noqa: PLC0415 - an extra's
 
     async with await SqlReads.open_for_reading(path, nobody_writes=True) as ours, PostgresReads(address) as theirs:
-        on_step("verifies the seal of the journal", 0, 0)
-        done.source = await verify(ours)
+        on_step("looks at the file", 0, 0)
+        done.troubles = await ours.file_troubles()
         on_step("verifies the seal in the database", 0, 0)
-        done.target = await verify(theirs)
-        _require_same_seal(source, done)
+        done.verified = await verify(theirs)
+        unread = next((one.said for one in done.verified.problems if one.what == "unreadable"), None)
+        if unread is not None:
+            raise NotMoved(f"the move is not finished: the seal could not be read to its end ({unread}). {_AGAIN}")
+        if done.verified.head != await ours.seal_head():
+            raise NotMoved(f"the move is not finished: the seal has another head in the database; {_ANEW}")
+        if done.verified.count:
+            on_step("verifies the seal in the file", 0, 0)
+            _require_same_seal(source, await verify(ours), done.verified)
         on_step("compares answers", 0, 0)
         await _require_same_answers(ours, theirs, done)
-        done.damaged = ours.damaged()
 
 
-def _require_same_seal(source: MoveSource, done: Moved) -> None:
-    if done.source.head != done.target.head:
-        raise NotMoved(f"the move is not finished: the seal has another head in the database; {_ANEW}")
-    ours, theirs = (_known(one) for one in (done.source, done.target))
+def _require_same_seal(source: MoveSource, in_file: Verification, in_database: Verification) -> None:
+    """All rows came as they were, so what is wrong there must be wrong in the file."""
+    ours, theirs = (_known(one) for one in (in_file, in_database))
     differing = [one for one in theirs if one not in ours] + [one for one in ours if one not in theirs]
     wrong = [one for one in differing if not source.is_odd(one.printer, one.seq)]
-    if wrong and done.source.count <= len(done.source.problems):
+    if wrong and in_file.count <= len(in_file.problems):
         named = ", ".join(f"{one.printer or 'the site'}: fact {one.seq}" for one in wrong[:_SHOWN])
         raise NotMoved(f"the move is not finished: the seal says of both not the same ({named}); {_ANEW}")
 
@@ -162,7 +167,13 @@ async def _require_same_answers(ours: Reads, theirs: Reads, done: Moved) -> None
         async for one in compared_answers(ours, theirs):
             done.answers.append(one)
     except JournalUnavailable as error:
-        raise NotMoved(f"the move is not finished: an answer could not be had ({error}); {_ANEW}") from error
+        raise NotMoved(f"the move is not finished: {error}. {_AGAIN}") from error
+    except (BadFact, ValueError, TypeError, KeyError) as error:
+        raise NotMoved(
+            f"the move is not finished: an answer can't be had ({type(error).__name__}: {error}). Rows of the ledger "
+            f"may be damaged: pagereeve replay --data-dir {done.path.parent} makes them of the facts again. Then make "
+            "the database anew (DROP DATABASE, CREATE DATABASE), and move again"
+        ) from error
     other = [one.question for one in done.answers if not one.same]
     if other:
         raise NotMoved(f"the move is not finished: other answers came of the database: {', '.join(other)}; {_ANEW}")

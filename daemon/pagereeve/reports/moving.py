@@ -7,7 +7,6 @@ from typing import Any, Final, Protocol
 
 from pagereeve.domain.values.amounts import amount
 from pagereeve.domain.values.visible import visible
-from pagereeve.ports.journal import DamagedRow
 from pagereeve.queries.same_answers import Compared
 from pagereeve.queries.verify import Verification
 from pagereeve.reports.verify import verification_json, verification_lines
@@ -44,11 +43,11 @@ class Done(Protocol):
     @property
     def odd(self) -> Sequence[str]: ...
     @property
-    def source(self) -> Verification: ...
+    def damaged(self) -> Sequence[str]: ...
     @property
-    def target(self) -> Verification: ...
+    def troubles(self) -> Sequence[str]: ...
     @property
-    def damaged(self) -> Sequence[DamagedRow]: ...
+    def verified(self) -> Verification: ...
     @property
     def answers(self) -> Sequence[Compared]: ...
 
@@ -63,11 +62,10 @@ def moved_lines(done: Done) -> Iterator[str]:
     for odd in done.odd:
         yield visible(f"{odd} {ODD}")
     for row in done.damaged:
-        which = f"fact {row.seq} ({row.kind})" if row.seq else row.kind
-        yield visible(
-            f"{row.printer or 'the site'}: {which} was damaged in the file, and is as damaged in the database"
-        )
-    yield from (f"seal, in the file and in the database: {one}" for one in verification_lines(done.target))
+        yield visible(f"{row} was damaged in the file, and is as damaged in the database")
+    for trouble in done.troubles:
+        yield visible(f"The file is damaged: {trouble}")
+    yield from (f"seal: {one}" for one in verification_lines(done.verified))
     for one in done.answers:
         yield f"{one.question}: {amount(one.lines, 'line')}, the same of both"
     yield (
@@ -92,7 +90,8 @@ def moved_json(done: Done) -> dict[str, Any]:
         "rows": journal.all_rows,
         "went_on_from": done.went_on_from,
         "rows_in_another_form": list(done.odd),
-        "damaged": [{"printer": row.printer, "number": row.seq, "kind": row.kind} for row in done.damaged],
-        "verified": verification_json(done.target),
+        "damaged": list(done.damaged),
+        "file_troubles": list(done.troubles),
+        "verified": verification_json(done.verified),
         "answers": [{"question": one.question, "lines": one.lines, "same": one.same} for one in done.answers],
     }

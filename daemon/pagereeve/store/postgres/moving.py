@@ -29,8 +29,8 @@ from pagereeve.store.sql.moved_tables import MOVED, MovedTable
 
 Result = TypeVar("Result")
 
-ODD_MAX: Final = 1_000
-"""So many names are kept of rows that stand in another form."""
+NAMED_MAX: Final = 1_000
+"""So many rows of a table are named that are odd, or damaged."""
 READ_AT_ONCE: Final = 500
 READ_AT_ONCE_LARGE: Final = 8
 """Of a table whose rows hold frozen rows of whole periods."""
@@ -38,27 +38,37 @@ _MAKE: Final = (
     "CREATE TABLE journal_move (origin text NOT NULL, sha256 text NOT NULL, revision text NOT NULL)",
     (
         "CREATE TABLE journal_move_table (name text PRIMARY KEY, upto bigint NOT NULL, row_count bigint NOT NULL, "
-        "digest text NOT NULL, odd text[] NOT NULL)"
+        "digest text NOT NULL, odd text[] NOT NULL, damaged text[] NOT NULL)"
     ),
 )
 _BEGIN: Final = "INSERT INTO journal_move (origin, sha256, revision) VALUES ($1, $2, $3)"
 _BEGUN: Final = "SELECT origin, sha256, revision FROM journal_move"
-_STATES: Final = "SELECT name, upto, row_count, digest, odd FROM journal_move_table"
+_STATES: Final = "SELECT name, upto, row_count, digest, odd, damaged FROM journal_move_table"
 _MOVE_ON: Final = (
-    "INSERT INTO journal_move_table (name, upto, row_count, digest, odd) VALUES ($1, $2, $3, $4, $5) "
+    "INSERT INTO journal_move_table (name, upto, row_count, digest, odd, damaged) VALUES ($1, $2, $3, $4, $5, $6) "
     "ON CONFLICT (name) DO UPDATE SET upto = excluded.upto, row_count = excluded.row_count, digest = excluded.digest, "
-    "odd = excluded.odd"
+    "odd = excluded.odd, damaged = excluded.damaged"
 )
 _HELD: Final = "SELECT origin, size FROM seal"
 
 
 @dataclass(frozen=True, slots=True)
 class TableState:
-    """What of a table is stored: all rows up to the number ``upto`` that they had, and their sum."""
+    """What of a table is stored: all rows up to the number ``upto`` that they had, and their sum. Of those that are
+    ``odd`` (in another form than in the file) or ``damaged`` (as they were) some are named.
+    """
 
     upto: int
     sum: RowsSum
     odd: tuple[str, ...] = ()
+    damaged: tuple[str, ...] = ()
+
+    def then(self, upto: int, rows: Sequence[Sequence[Any]], odd: Sequence[str], damaged: Sequence[str]) -> TableState:
+        """Once these are stored too."""
+        total = RowsSum(self.sum.rows, self.sum.total)
+        for row in rows:
+            total.add(row)
+        return TableState(upto, total, (*self.odd, *odd)[:NAMED_MAX], (*self.damaged, *damaged)[:NAMED_MAX])
 
 
 @dataclass(frozen=True, slots=True)
@@ -194,12 +204,15 @@ def _refuse(connection: Connection, name: str, tables: Collection[str], moving: 
 def _states(connection: Connection) -> Mapping[str, TableState]:
     with connection.begin():
         rows = connection.exec_driver_sql(_STATES).all()
-    return {row.name: TableState(row.upto, RowsSum.of(row.row_count, row.digest), tuple(row.odd)) for row in rows}
+    return {
+        row.name: TableState(row.upto, RowsSum.of(row.row_count, row.digest), tuple(row.odd), tuple(row.damaged))
+        for row in rows
+    }
 
 
 def _added(connection: Connection, moved: MovedTable, rows: Sequence[Sequence[Any]], now: TableState) -> None:
     with connection.begin():
-        state = (moved.name, now.upto, now.sum.rows, now.sum.digest, list(now.odd))
+        state = (moved.name, now.upto, now.sum.rows, now.sum.digest, list(now.odd), list(now.damaged))
         connection.exec_driver_sql(_MOVE_ON, state)
         # Within the same transaction, which the statement before has begun.
         driver: Any = connection.connection.dbapi_connection

@@ -44,6 +44,12 @@ MOVED: Final = (
     MovedTable(schema.seal),
 )
 
+ODD_MAY_BE: Final = frozenset({"body", "digest", "link", "openings", "message"})
+"""Columns that nothing is looked up by, where a damaged value may stand in another form (records/moved_rows.py): what
+reads them finds them as damaged as they were."""
+FOLLOWING: Final = frozenset(one.name for one in (schema.segment, *schema.SEGMENT_PARTS))
+"""Their rows follow from facts, and can be made anew."""
+
 LEFT: Final[Mapping[str, str]] = {
     "closing_period": "an attempt ends with the process that made it, and its parts with it",
     "closed_erasing": "rows stand there within one transaction, and no longer",

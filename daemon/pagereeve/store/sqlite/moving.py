@@ -18,9 +18,10 @@ from sqlalchemy import Integer, LargeBinary
 
 from pagereeve.domain.values.amounts import amount, form
 from pagereeve.store.errors import CantOpen, NewerSchema, NotAJournal, NotMoved
+from pagereeve.store.records.checked_rows import OPEN_RUN, Damage, intact
 from pagereeve.store.records.moved_rows import storable_row
 from pagereeve.store.sql import tables as schema
-from pagereeve.store.sql.moved_tables import MOVED, REFUSED, MovedTable
+from pagereeve.store.sql.moved_tables import FOLLOWING, MOVED, ODD_MAY_BE, REFUSED, MovedTable
 from pagereeve.store.sql.stored_types import Packed
 from pagereeve.store.sqlite.connections import ANY_TEXT
 from pagereeve.store.sqlite.files import size_bytes, wal_path
@@ -54,13 +55,14 @@ class MovedJournal:
 @dataclass(slots=True)
 class Batch:
     """Rows one behind the other, the last one numbered ``upto``. ``odd``: names of those with a value that the database
-    takes only in another form (records/moved_rows.py).
+    takes only in another form (records/moved_rows.py); ``damaged``: of those that do not fit their digest.
     """
 
     upto: int = FIRST
     size_bytes: int = 0
     rows: list[Values] = field(default_factory=list)
     odd: list[str] = field(default_factory=list)
+    damaged: list[str] = field(default_factory=list)
 
 
 class MoveSource:
@@ -73,7 +75,7 @@ class MoveSource:
 
     def batches(self, moved: MovedTable, after: int = FIRST) -> Iterator[Batch]:
         """All rows numbered above ``after``, in bounded batches. Raises CantOpen."""
-        unpacks = _unpacking(moved)
+        unpacks, is_damaged = _unpacking(moved), _DAMAGED.get(moved.name, _never)
         batch = Batch()
         for number, *stored in _read(
             self._path, self._connection, _select(moved, "rowid > ?", "ORDER BY rowid"), after
@@ -82,7 +84,10 @@ class MoveSource:
                 stored[place] = unpack(stored[place])
             values = storable_row(stored)
             if values != tuple(stored):
+                self._require_harmless(moved, number, stored, values)
                 batch.odd.append(_name_of(moved, number, values))
+            if is_damaged(stored):
+                batch.damaged.append(_name_of(moved, number, values))
             batch.rows.append(values)
             batch.upto = number
             batch.size_bytes += sum([len(one) for one in values if isinstance(one, str | bytes)])
@@ -91,6 +96,21 @@ class MoveSource:
                 batch = Batch()
         if batch.rows:
             yield batch
+
+    def _require_harmless(self, moved: MovedTable, number: int, stored: Sequence[Any], values: Values) -> None:
+        """Raises NotMoved where questions would find another row than in the file."""
+        places = zip(moved.columns, stored, values, strict=True)
+        columns = [name for name, ours, theirs in places if ours != theirs and name not in ODD_MAY_BE]
+        if not columns:
+            return
+        cure = "put a copy of the journal back"
+        if moved.name in FOLLOWING:
+            cure = f"it follows from facts, and pagereeve replay --data-dir {self._path.parent} makes it anew"
+        raise NotMoved(
+            f"journal {self._path} can't be moved: row {number} of table {moved.name} is damaged, and holds in "
+            f"{', '.join(columns)} octets that are no text: {cure}. Then make the database anew (DROP DATABASE, CREATE "
+            "DATABASE), and move again"
+        )
 
     def is_odd(self, printer: str, seq: int) -> bool:
         """Is a fact's row one that the database takes only in another form?"""
@@ -228,6 +248,22 @@ def _unpacking(moved: MovedTable) -> Sequence[tuple[int, Callable[[Any], Any]]]:
     return [(place, one.type.unpack) for place, one in columns if isinstance(one.type, Packed)]
 
 
+def _never(_values: Sequence[Any]) -> bool:
+    return False
+
+
+def _fact_damaged(values: Sequence[Any]) -> bool:
+    return not intact(values[_BODY], values[_DIGEST])
+
+
+def _run_damaged(values: Sequence[Any]) -> bool:
+    return Damage().run(*values) is None
+
+
+_BODY, _DIGEST = (list(schema.fact.c).index(one) for one in (schema.fact.c.body, schema.fact.c.digest))
+_DAMAGED: Final[Mapping[str, Callable[[Sequence[Any]], bool]]] = {"fact": _fact_damaged, "open_run": _run_damaged}
+
+
 def _select(moved: MovedTable, where: str, more: str = "") -> str:
     columns = ", ".join(f'"{one}"' for one in moved.columns)
     only = f" AND {moved.only}" if moved.only else ""
@@ -242,6 +278,8 @@ def _count(moved: MovedTable) -> str:
 def _name_of(moved: MovedTable, number: int, values: Values) -> str:
     if moved.table is schema.fact:
         return f"{values[0] or 'the site'}: fact {values[1]} ({values[2]})"
+    if moved.table is schema.open_run:
+        return f"{values[0]}: {OPEN_RUN}"
     return f"table {moved.name}, row {number}"
 
 
