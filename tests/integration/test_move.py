@@ -3,10 +3,16 @@
 from __future__ import annotations
 
 import asyncio
+import fcntl
 import json
+import os
+import pty
+import struct
 import subprocess
 import sys
+import termios
 from collections.abc import Iterator
+from contextlib import suppress
 from pathlib import Path
 
 import pytest
@@ -18,6 +24,8 @@ from pagereeve.settings import PrinterSettings
 from pagereeve.settings.journal import JournalSettings
 from pagereeve.store.errors import MoveUnfinished
 from pagereeve.store.postgres.address import Address
+from pagereeve.store.sql.moved_tables import MOVED
+from pagereeve.store.sqlite import moving as source
 from pagereeve.store.sqlite.files import JOURNAL_NAME
 from tests.histories import PRINTER, SIMPLE, started
 from tests.integration.daemon import Outside, hasty_settings
@@ -194,6 +202,50 @@ def test_whenever_it_is_killed_the_same_command_goes_on_and_until_its_end_nobody
 def until(move: Move, point: str, nth: int) -> subprocess.CompletedProcess[str]:
     argv = [sys.executable, "-m", "tests.integration.move_until", point, str(nth), str(move.database)]
     return subprocess.run(argv, capture_output=True, text=True, timeout=120, check=False, cwd=ROOT)
+
+
+@pytest.mark.parametrize(("rows", "size_bytes"), [(7, 10**9), (10**9, 3_000)])
+def test_what_is_held_at_once_is_bounded_and_all_of_it_comes_once(
+    move: Move, monkeypatch: pytest.MonkeyPatch, rows: int, size_bytes: int
+) -> None:
+    move.keep("r0015")
+    monkeypatch.setattr(source, "BATCH_ROWS", rows)
+    monkeypatch.setattr(source, "BATCH_BYTES", size_bytes)
+    with source.move_source(move.journal) as opened:
+        for moved in MOVED:
+            batches = list(opened.batches(moved))
+            assert sum(len(one.rows) for one in batches) == opened.journal.rows[moved.name]
+            for one in batches:
+                last = sum(len(value) for value in one.rows[-1] if isinstance(value, str | bytes))
+                assert len(one.rows) <= rows
+                assert one.size_bytes - last < size_bytes
+            numbers = [one.upto for one in batches]
+            assert numbers == sorted(set(numbers))
+            if len(batches) > 1:
+                rest = list(opened.batches(moved, numbers[0]))
+                assert [one.rows for one in rest] == [one.rows for one in batches[1:]]
+
+
+def test_on_a_terminal_a_bar_shows_how_far_it_is(move: Move) -> None:
+    move.keep("r0015")
+    ours, theirs = pty.openpty()
+    # Wide enough that no word is cut, as a terminal says it (tty_ioctl(4)).
+    fcntl.ioctl(theirs, termios.TIOCSWINSZ, struct.pack("HHHH", 24, 160, 0, 0))
+    argv = [sys.executable, "-c", "from pagereeve.cli import main; main()", "move", "--config", str(move.database)]
+    environment = {**os.environ, "TERM": "xterm"}
+    with subprocess.Popen(argv, stdout=subprocess.PIPE, stderr=theirs, env=environment) as done:
+        os.close(theirs)
+        shown = b""
+        with suppress(OSError):  # EIO: the other end is closed
+            while part := os.read(ours, 65_536):
+                shown += part
+        os.close(ours)
+        out = done.communicate(timeout=60)[0].decode()
+    assert done.returncode == 0
+    assert "The journal is whole in" in out
+    assert "%" not in out
+    assert b"100%" in shown
+    assert b"compares answers" in shown
 
 
 async def test_a_daemon_refuses_a_database_into_which_a_move_is_not_finished(move: Move, postgres: Server) -> None:
