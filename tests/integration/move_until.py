@@ -16,6 +16,7 @@ from sqlalchemy import Connection
 
 from pagereeve.cli import main
 from pagereeve.store.postgres import moving
+from pagereeve.store.postgres.upgrade import MOVE_TABLES, upgrade
 from pagereeve.store.sqlite import moving as source
 
 BATCH_ROWS = 40
@@ -51,7 +52,7 @@ def after_nth(work: Callable[..., Any], nth: int) -> Callable[..., Any]:
 def all_dropped(connection: Connection) -> None:
     """The last transaction, but for its commit."""
     with connection.begin():
-        for name in moving.MOVE_TABLES:
+        for name in MOVE_TABLES:
             connection.exec_driver_sql(f"DROP TABLE {name}")
         killed()
 
@@ -59,7 +60,7 @@ def all_dropped(connection: Connection) -> None:
 def arrange(point: str, nth: int) -> None:
     match point:
         case "begun":
-            moving.upgrade = before(moving.upgrade)
+            vars(moving)["upgrade"] = before(upgrade)
         case "made":
             moving._states = before(moving._states)
         case "within":

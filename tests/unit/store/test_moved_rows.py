@@ -63,7 +63,7 @@ def test_only_texts_are_looked_at() -> None:
 
 
 def test_sums_are_equal_for_equal_rows_in_any_order_alone() -> None:
-    rows = [("p", number, None, b"\x01", "ü") for number in range(50)]
+    rows: list[tuple[object, ...]] = [("p", number, None, b"\x01", "ü") for number in range(50)]
     one, other = RowsSum(), RowsSum()
     for row in rows:
         one.add(row)
