@@ -53,6 +53,7 @@ FOLLOWING: Final = frozenset(one.name for one in (schema.segment, *schema.SEGMEN
 LEFT: Final[Mapping[str, str]] = {
     "closing_period": "an attempt ends with the process that made it, and its parts with it",
     "closed_erasing": "rows stand there within one transaction, and no longer",
+    "rows_version": "replacements of the file's rows are no news to who asks the database, which counts its own",
     "archive_removing": "rows stand there within one transaction, and no longer",
 }
 
