@@ -82,7 +82,7 @@ def college_settings(college: College, data_dir: Path, listen: HostPort) -> Sett
         watch=WatchSettings(
             baseline=Duration.of("1s"),
             sleeper_backoff_max=Duration.of("2s"),
-            read_timeout=Duration.of("2s"),
+            read_timeout=Duration.of("3s"),
             poll_first=Duration.of("150ms"),
             poll_longest=Duration.of("1s"),
         ),

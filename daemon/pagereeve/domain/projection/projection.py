@@ -230,9 +230,9 @@ def _advance(timeline: Timeline, parted: Sequence[Partition], projected: Project
                     projected.findings.append((at_us, jobs_disagree(one.stretch, one.windows)))
     for part in parted:
         if part.channel in CLAIMED_CHANNELS:
-            for one in unreleased_jobs(timeline.printer, part.pieces, projected.windows, jobs):
-                projected.findings.append((one.settled_us, one.finding))
-                projected.unsettled_us.append((one.ended_us, one.settled_us))
+            for job in unreleased_jobs(timeline.printer, part.pieces, projected.windows, jobs):
+                projected.findings.append((job.settled_us, job.finding))
+                projected.unsettled_us.append((job.ended_us, job.settled_us))
 
 
 def _stray(posted: Posted) -> int:

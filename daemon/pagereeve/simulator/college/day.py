@@ -161,7 +161,7 @@ class WorkingDay:
 
     def silent_meter(self, slot: Slot) -> None:
         """Silence is a finding only where a release needs a reading: a printer may sleep."""
-        for_s = round(slot.span_s * 0.8, 3)
+        for_s = round(slot.span_s * 1.4, 3)
         job = self._job(slot, pages=4)
         gateway = self._college.printer(slot.printer).place.gateway
         what = f"the agent is silent for {for_s:.1f} s"
