@@ -20,7 +20,7 @@ from pagereeve.console.pages.finding_lines import advice_on, line_of
 from pagereeve.console.pages.findings import HERE
 from pagereeve.console.pages.forms import form_for
 from pagereeve.console.pages.shell import Clock
-from pagereeve.console.pages.units import unit_said
+from pagereeve.console.pages.units import unit_of, unit_said
 from pagereeve.domain.brackets.hypotheses import HINT_PREFIX
 from pagereeve.domain.findings.finding import reopening_problem
 from pagereeve.domain.findings.wording import words_of
@@ -76,12 +76,14 @@ async def one_finding(
     finding = standing.finding
     begun.shows("finding.html", asker, clock.zone, HERE, now_us=now_us, finding=finding, line=line_of(finding, clock))
     names = asker.sees_names
+    units = [one.charge.unit for one in standing.releases if one.charge is not None]
     kept = [one for one in finding.evidence if names or not one.personal]
     booked = standing.booked
     return begun.page(
         advice=advice_on(finding.kind),
         standing=standing,
-        unit_says=unit_said(one.charge.unit for one in standing.releases if one.charge is not None),
+        unit_says=unit_said(units),
+        unit=unit_of(units[0]) if len(set(units)) == 1 else "",
         evidence=[_shown(one, clock) for one in kept if not _is_told_apart(one)],
         hidden=sum(one.personal and one.kind not in _TOLD_APART for one in finding.evidence) if not names else 0,
         differs=surplus_lines(finding, None if booked is None else _uncharged(standing)),
