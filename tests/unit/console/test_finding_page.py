@@ -68,7 +68,10 @@ async def told(one: Finding, *, names: bool = False) -> str:
 
 async def test_it_says_where_the_ledger_has_the_pages_and_persons_are_added_up() -> None:
     text = await told(a_surplus())
-    assert "the meter counted <b>9</b> impressions = <span><b>4</b> people</span> + <span><b>5</b> house:surplus</span>" in text
+    assert (
+        "the meter counted <b>9</b> impressions = <span><b>4</b> people</span> + <span><b>5</b> house:surplus</span>"
+        in text
+    )
     # The finding's figure and the ledger's are two, and the page says why.
     assert "4 more than the most that was expected, and 5 more than what is charged for" in text
     assert "no entry" in await told(replace(a_surplus(), evidence=()))
