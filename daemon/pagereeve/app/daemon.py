@@ -38,7 +38,7 @@ from pagereeve.app.questions.own import with_health
 from pagereeve.app.questions.process import QueryProcess
 from pagereeve.app.receivers import receivers_of
 from pagereeve.app.refusal_log import RefusalLog
-from pagereeve.app.registered import gateway_names, registered_printers, site_names
+from pagereeve.app.registered import gateway_names, poll_policy, registered_printers, site_names
 from pagereeve.app.reload import Reloader, RunningParts
 from pagereeve.app.reload_plan import LoadSettings
 from pagereeve.app.seal_heads import SealLog
@@ -58,7 +58,6 @@ from pagereeve.engine.gateways.checker import GatewayChecker
 from pagereeve.engine.intake.badge_hashing import BadgeHasher
 from pagereeve.engine.intake.intake import EventIntake
 from pagereeve.engine.printers.context import WatcherContext
-from pagereeve.engine.printers.polling import PollPolicy
 from pagereeve.engine.printers.registry import PrinterRegistry
 from pagereeve.engine.supervision.journal_watch import JournalWatch
 from pagereeve.engine.supervision.overload import Measured, OverloadWatch
@@ -260,22 +259,12 @@ class App:
 
     def _registry(self) -> PrinterRegistry:
         settings = self.settings
-        watch = settings.watch
-        poll_policy = PollPolicy(
-            baseline_s=watch.baseline.seconds,
-            jitter=float(watch.baseline_jitter),
-            first_s=watch.poll_first.seconds,
-            longest_s=watch.poll_longest.seconds,
-            growth=watch.poll_growth,
-            sleeper_max_s=watch.sleeper_backoff_max.seconds,
-            timeout_s=watch.read_timeout.seconds,
-        )
         around = WatcherContext(
             store=self.store,
             meter=self.meter,
             clock=self.clock,
             entropy=self.entropy,
-            poll_policy=poll_policy,
+            poll_policy=poll_policy(settings),
             counters=self.counters,
             on_read=self._on_read,
             on_learned=told.learned,
@@ -291,7 +280,8 @@ class App:
     def _load_measured(self) -> Measured:
         health, projecting = self.store.health(), self.registry.around.projecting
         return {
-            "write-wait": health.waiting_us / SECOND_US,
+            # What waits for a journal that is away says nothing of how much is asked.
+            "write-wait": 0.0 if health.hindrance == "away" else health.waiting_us / SECOND_US,
             "write-queue": health.queue_depth / health.queue_depth_max,
             "projection-wait": projecting.waited_s(),
         }
@@ -329,7 +319,9 @@ class App:
         self.telemetry = self._telemetry()
         self.query_process = QueryProcess(lambda: self.settings)
         self.closings = closings_of(self.store, lambda: self.settings, self.clock)
-        self.questions = QuestionForwarder(self.query_process, self.clock.now_us, lambda: self.closings.state)
+        self.questions = QuestionForwarder(
+            self.query_process, self.clock.now_us, lambda: self.closings.state, self.store.refusal
+        )
         self._stack.push_async_callback(self.closings.stop)
         self._stack.push_async_callback(self.questions.close)
         self._open_local_door()

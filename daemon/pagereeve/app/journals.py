@@ -15,7 +15,7 @@ from pagereeve.ports.clock import Clock
 from pagereeve.ports.secrets import NoSecret
 from pagereeve.settings import Settings
 from pagereeve.settings.errors import BadSettings, Problem
-from pagereeve.store.errors import CantOpen, NoJournalYet
+from pagereeve.store.errors import Away, CantOpen, NoJournalYet
 from pagereeve.store.postgres.address import Address
 from pagereeve.store.sql.group_writer import QUEUE_DEPTH_MAX
 from pagereeve.store.sqlite.credential_changes import changes
@@ -65,6 +65,20 @@ async def reads_of(place: JournalPlace) -> SqlReads | PostgresReads:
     except ImportError as error:
         raise CantOpen(str(place), NO_DRIVER) from error
     return await PostgresReads.open_for_reading(place)
+
+
+async def reads_of_opened(place: JournalPlace) -> SqlReads | PostgresReads:
+    """As ``reads_of``, for a process of a daemon that has opened it: where its database is away meanwhile, each
+    question hears so, until it is back.
+    """
+    try:
+        return await reads_of(place)
+    except Away:
+        from pagereeve.store.postgres.reads import PostgresReads  # noqa: PLC0415 - an extra's
+
+        if isinstance(place, Path):
+            raise
+        return PostgresReads(place)
 
 
 async def open_journal(settings: Settings, clock: Clock, options: StartOptions) -> SqlJournal | PostgresJournal:

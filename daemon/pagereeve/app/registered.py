@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pagereeve.domain.values.nearest import KnownNames
 from pagereeve.engine.intake.site_names import SiteNames
+from pagereeve.engine.printers.polling import PollPolicy
 from pagereeve.engine.printers.registry import RegisteredPrinter
 from pagereeve.settings import Settings
 
@@ -37,3 +38,16 @@ def site_names(settings: Settings) -> SiteNames:
 def gateway_names(settings: Settings) -> dict[str, str]:
     """Gateways by the host that their badge lines come from."""
     return {gateway.host: gateway.name for gateway in settings.gateways if gateway.host}
+
+
+def poll_policy(settings: Settings) -> PollPolicy:
+    watch = settings.watch
+    return PollPolicy(
+        baseline_s=watch.baseline.seconds,
+        jitter=float(watch.baseline_jitter),
+        first_s=watch.poll_first.seconds,
+        longest_s=watch.poll_longest.seconds,
+        growth=watch.poll_growth,
+        sleeper_max_s=watch.sleeper_backoff_max.seconds,
+        timeout_s=watch.read_timeout.seconds,
+    )

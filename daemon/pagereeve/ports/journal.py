@@ -9,7 +9,7 @@ from typing import Final, Literal, Protocol
 from pagereeve.domain.facts.facts import Conflict, Fact, PlateauRead, ReadFailed
 from pagereeve.domain.values.errors import PagereeveError
 
-Hindrance = Literal["no-space", "io-error", "read-only", "files-gone", "busy", "closed", "other"]
+Hindrance = Literal["no-space", "io-error", "read-only", "files-gone", "busy", "away", "closed", "other"]
 """Why a journal stores nothing."""
 HINDRANCES: Final[Mapping[Hindrance, str]] = {
     "no-space": "the disk of the journal is full (ENOSPC)",
@@ -17,6 +17,7 @@ HINDRANCES: Final[Mapping[Hindrance, str]] = {
     "read-only": "the disk of the journal can't be written (EROFS)",
     "files-gone": "a file of the journal is not where it was",
     "busy": "another process holds the journal",
+    "away": "the database of the journal is away",
     "closed": "the journal is closed",
     "other": "the journal can't store now",
 }
@@ -26,7 +27,9 @@ CLAIMS_MAX: Final = 8
 
 
 class JournalUnavailable(PagereeveError):
-    """Nothing is acknowledged: the disk is full, a file is gone or locked, the journal is closed. Try again later."""
+    """Nothing is acknowledged: the disk is full, a file is gone or locked, the database is away, the journal is closed.
+    Try again later.
+    """
 
     def __init__(self, problem: str, hindrance: Hindrance = "other") -> None:
         super().__init__(problem)

@@ -12,6 +12,7 @@ PagereeveError
     ├── NoSpace          too little free disk space to change its tables safely
     ├── ForeignSideFile  the write-ahead file beside it was written for another state of it
     ├── MissingJournal   it is gone, and what lies beside it shows that there was one
+    ├── Away             its database does not answer now
     ├── DamagedSeal      nothing could be sealed in it any more
     ├── MoveUnfinished   a journal is being moved into it, and is not all there yet
     └── LostCommits      it holds less than was acknowledged
@@ -20,6 +21,7 @@ PagereeveError
 from __future__ import annotations
 
 import errno
+import socket
 import sqlite3
 from collections.abc import Mapping
 from pathlib import Path
@@ -56,6 +58,10 @@ _OF_SERVER: Final[Mapping[str, Hindrance]] = {
     "55P03": "busy",
     "57014": "busy",
 }
+# Of the network. A connection that was refused or reset is a ConnectionError.
+_UNREACHED: Final = frozenset({errno.EHOSTUNREACH, errno.ENETUNREACH, errno.ENETDOWN, errno.EHOSTDOWN, errno.ETIMEDOUT})
+# The server is shut down, crashed, or just begins.
+_ENDING: Final = frozenset({"57P01", "57P02", "57P03"})
 _PRIMARY: Final = 0xFF
 
 
@@ -106,19 +112,42 @@ class NotMoved(PagereeveError):
     """The journal that was to be moved is as it was; until the move is finished nobody opens the database."""
 
 
+class Away(CantOpen): ...
+
+
+def cant_open(name: str, error: BaseException) -> CantOpen:
+    """Of a database: does it not answer, or does it say why it can't be used?"""
+    reason = getattr(error, "orig", None) or error
+    return (Away if is_away(reason) else CantOpen)(name, str(reason))
+
+
 def unavailable(path: Path | str, cause: BaseException) -> JournalUnavailable:
     """A JournalUnavailable of its own for each caller: a shared one would mix up their tracebacks."""
     reason = getattr(cause, "orig", None) or cause
     hindrance = hindrance_of(reason)
+    if hindrance == "other" and is_away(cause):
+        hindrance = "away"
     error = JournalUnavailable(f"nothing is acknowledged by journal {path}: {reason}; try again later", hindrance)
     error.__cause__ = cause
     return error
+
+
+def is_away(error: BaseException) -> bool:
+    """Does it say that a database's server can't be reached, or that the connection to it is gone? No file says so."""
+    if isinstance(error, ConnectionError | TimeoutError | socket.gaierror):
+        return True
+    if isinstance(error, OSError):
+        return error.errno in _UNREACHED
+    state = str(getattr(error, "sqlstate", None) or "")
+    return state[:2] == "08" or state in _ENDING or bool(getattr(error, "connection_invalidated", False))
 
 
 def hindrance_of(reason: BaseException) -> Hindrance:
     """What an error of the driver, of the system or of our own says of the disk."""
     if isinstance(reason, JournalUnavailable):
         return reason.hindrance
+    if is_away(reason):
+        return "away"
     if isinstance(reason, OSError):
         return _OF_SYSTEM.get(reason.errno or 0, "other")
     code = getattr(reason, "sqlite_errorcode", None)

@@ -18,7 +18,7 @@ from typing import Final
 import uvicorn
 
 from pagereeve.app.clocks import SystemClock
-from pagereeve.app.journals import reads_of
+from pagereeve.app.journals import reads_of_opened
 from pagereeve.app.questions.told import Told
 from pagereeve.app.running import loop_factory
 from pagereeve.app.shipped_files import EXAMPLE_SETTINGS, content_of, topic_file
@@ -39,7 +39,7 @@ class _Server(uvicorn.Server):
 
 
 async def serve(told: Told) -> None:
-    async with await reads_of(told.journal) as reads:
+    async with await reads_of_opened(told.journal) as reads:
         config = uvicorn.Config(
             make_console(
                 ApiContext(reads, told.site, SystemClock().now_us, _glossary(), zone_database, _example_settings())

@@ -14,9 +14,10 @@ import structlog
 from pagereeve.app.questions.process import NoAnswers, QueryProcess
 from pagereeve.console.api.asker import LEFT, SESSION, STRANGER, headers_of
 from pagereeve.console.api.closing_told import ClosingTold
-from pagereeve.console.api.problems import ApiProblem, answer_of
+from pagereeve.console.api.problems import ApiProblem, answer_of, problem_of
 from pagereeve.console.api.told_clock import clock_header
 from pagereeve.feeds.http.answers import READER, Message, Receive, Scope, Send
+from pagereeve.ports.journal import JournalUnavailable
 
 # Beyond a question's own time, and between two events of a stream.
 SILENT_S: Final = 60.0
@@ -49,7 +50,8 @@ log = structlog.get_logger("pagereeve.questions")
 class QuestionForwarder:
     """An ASGI application. What a client sends in a body is not looked at: nothing is changed by a question.
 
-    ``now_us`` is the clock by which facts are dated.
+    ``now_us`` is the clock by which facts are dated. ``refusal``: why the journal can't be asked just now; no
+    process is started to find that out.
     """
 
     def __init__(
@@ -57,10 +59,12 @@ class QuestionForwarder:
         process: QueryProcess,
         now_us: Callable[[], int],
         closing: Callable[[], ClosingTold | None] = lambda: None,
+        refusal: Callable[[], JournalUnavailable | None] = lambda: None,
     ) -> None:
         self._process = process
         self._now_us = now_us
         self._closing = closing
+        self._refusal = refusal
         self._client: httpx2.AsyncClient | None = None
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
@@ -79,6 +83,9 @@ class QuestionForwarder:
 
     async def _answer(self, scope: Scope, receive: Receive, send: Send) -> None:
         started = False
+        if not self._process.runs and (refusal := self._refusal()) is not None:
+            await answer_of(problem_of(refusal))(scope, receive, send)
+            return
 
         async def sending(message: Message) -> None:
             nonlocal started

@@ -57,10 +57,10 @@ class QueryProcess:
 
     async def require(self) -> None:
         """It runs, or was started just now. Raises NoAnswers where it can't be, or where it ended a moment ago."""
-        if self._runs():
+        if self.runs:
             return
         async with self._starting:
-            if self._runs():
+            if self.runs:
                 return
             now_s = asyncio.get_running_loop().time()
             if self._closed or now_s - self._started_s < RESTART_S:
@@ -73,6 +73,10 @@ class QueryProcess:
         process = self._process
         if process is not None:
             await process.wait()
+
+    @property
+    def runs(self) -> bool:
+        return self._process is not None and self._process.returncode is None
 
     def renew(self) -> None:
         """Other settings are in force: the next question is answered by a new process, those under way by this one."""
@@ -90,9 +94,6 @@ class QueryProcess:
         if self._file is not None:
             self._file.remove()
             self._file.listening.close()
-
-    def _runs(self) -> bool:
-        return self._process is not None and self._process.returncode is None
 
     async def _start(self) -> None:
         settings = self._settings()

@@ -13,11 +13,12 @@ from typing import Final, Self, TypeVar
 from sqlalchemy import Connection, select
 from sqlalchemy.exc import DBAPIError
 
+from pagereeve.domain.values.instants import to_text
 from pagereeve.ports.clock import Clock
 from pagereeve.ports.entropy import Entropy
 from pagereeve.ports.journal import HINDRANCES, Hindrance, JournalUnavailable
 from pagereeve.ports.queries import JournalHealth
-from pagereeve.store.errors import CantOpen, InUse, unavailable
+from pagereeve.store.errors import InUse, cant_open, unavailable
 from pagereeve.store.postgres.address import Address
 from pagereeve.store.postgres.appending import SharedHeads
 from pagereeve.store.postgres.committing import Committer, raise_fence, size_bytes
@@ -53,6 +54,7 @@ class PostgresJournal(JournalWrites, PostgresReads):
         JournalWrites.__init__(self, clock, writer, writer.committer)
         PostgresReads.__init__(self, address)
         self._address = address
+        self._reader.refusal = writer.refusal
         self.fence = fence
         self._writer = writer
         self._connection = connection
@@ -94,7 +96,7 @@ class PostgresJournal(JournalWrites, PostgresReads):
             except JournalUnavailable as error:
                 raise InUse(name, "another daemon works with it; stop that one first") from error
             except (DBAPIError, OSError) as error:
-                raise CantOpen(name, f"{getattr(error, 'orig', None) or error}") from error
+                raise cant_open(name, error) from error
             writer = Writer(
                 connection, name, clock, entropy, committer, queue_depth_max=queue_depth_max, group_max=group_max
             )
@@ -148,8 +150,10 @@ class PostgresJournal(JournalWrites, PostgresReads):
         """Empty while it can store."""
         if not self._writer.alive:
             return "nothing can be stored any more; see the log"
-        hindered = self._writer.hindered
-        return "" if hindered is None else f"{HINDRANCES[hindered.hindrance]}: {hindered}"
+        hindered, since_us = self._writer.hindered, self._writer.hindered_since_us
+        if hindered is None or since_us is None:
+            return ""
+        return f"{HINDRANCES[hindered.hindrance]} since {to_text(since_us)}: {hindered}"
 
     def _hindrance(self) -> Hindrance | None:
         """None while it can store."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Self
 
 from pagereeve.ports.journal import JournalUnavailable
-from pagereeve.store.errors import CantOpen
+from pagereeve.store.errors import cant_open
 from pagereeve.store.postgres.address import Address
 from pagereeve.store.postgres.connections import reading_engine
 from pagereeve.store.postgres.upgrade import require_usable
@@ -29,7 +29,7 @@ class PostgresReads(StoreReads):
                 await connection.run_sync(require_usable, str(address))
         except JournalUnavailable as error:
             await reads.close()
-            raise CantOpen(str(address), str(error.__cause__ or error)) from error
+            raise cant_open(str(address), error.__cause__ or error) from error
         except BaseException:
             await reads.close()
             raise

@@ -12,6 +12,7 @@ from sqlalchemy.exc import DBAPIError
 from pagereeve.ports.clock import Clock
 from pagereeve.ports.entropy import Entropy
 from pagereeve.ports.journal import JournalUnavailable
+from pagereeve.store.errors import unavailable
 from pagereeve.store.postgres.appending import Pending, became
 from pagereeve.store.postgres.committing import Committer, probe
 from pagereeve.store.postgres.connections import WriterConnection
@@ -23,6 +24,11 @@ from pagereeve.store.sql.transaction import Outcome, store_group
 ATTEMPTS_MAX: Final = 12
 AGAIN_S: Final = 0.02
 AGAIN_MAX_S: Final = 1.0
+LOST_S: Final = 3.0
+"""A server that restarts is waited for so long. Then the journal is away: what comes is refused at once, until a look
+at it (``probe``) finds it there again, or nobody looked for TRY_AGAIN_S.
+"""
+TRY_AGAIN_S: Final = 2.0
 DOUBT_S: Final = 30.0
 """So long a commit without an answer is looked for, until those who wait are told that it may be stored."""
 
@@ -44,6 +50,23 @@ class Writer(GroupWriter):
         self.clashes = 0
         self._connection = connection
         self._entropy = entropy
+        self._tried_us = clock.monotonic_us()
+
+    def refusal(self) -> JournalUnavailable | None:
+        """Also while the database is away: nobody waits for one connection after another to be refused."""
+        if (refusal := super().refusal()) is not None:
+            return refusal
+        hindered = self.hindered
+        if hindered is None or hindered.hindrance != "away" or self._since_s(self._tried_us) > TRY_AGAIN_S:
+            return None
+        return unavailable(self._path, hindered.__cause__ or hindered)
+
+    def hinder(self, cause: Exception) -> None:
+        super().hinder(cause)
+        self._tried_us = self._clock.monotonic_us()
+
+    def _since_s(self, monotonic_us: int) -> float:
+        return (self._clock.monotonic_us() - monotonic_us) / 1_000_000
 
     @property
     def sealed_facts(self) -> int:
@@ -51,6 +74,7 @@ class Writer(GroupWriter):
 
     async def _commit(self, requests: Sequence[StoreRequest[Any]]) -> Outcome:
         heads = self.committer.heads
+        lost_us: int | None = None
         for attempt in range(1, ATTEMPTS_MAX + 1):
             heads.pending = None
             try:
@@ -60,6 +84,9 @@ class Writer(GroupWriter):
                     stored = None if heads.pending is None else await self._looked_up(heads.pending)
                     if stored is not None:
                         return stored
+                    lost_us = self._clock.monotonic_us() if lost_us is None else lost_us
+                    if self._since_s(lost_us) > LOST_S:
+                        raise
                 elif not is_clash(error):
                     raise
                 if attempt == ATTEMPTS_MAX:
@@ -71,21 +98,27 @@ class Writer(GroupWriter):
 
     async def _looked_up(self, pending: Pending) -> Outcome | None:
         """What a commit came to whose answer was lost; None where it was not stored. Raises JournalUnavailable."""
-        deadline_us = self._clock.monotonic_us() + int(DOUBT_S * 1_000_000)
+        began_us = self._clock.monotonic_us()
         while True:
             said = "no answer"
+            lost: Exception | None = None
             try:
                 said = await self._connection.run(partial(became, pending=pending))
             except (DBAPIError, OSError) as error:
-                said = str(getattr(error, "orig", None) or error)
+                said, lost = str(getattr(error, "orig", None) or error), error
             if said == "committed":
                 return pending.outcome
             if said == "aborted":
                 return None
-            if self._clock.monotonic_us() > deadline_us:
+            if lost is not None and self._since_s(began_us) > LOST_S:
+                # Those in line behind it wait for no answer of this one.
+                self.hinder(lost)
+                self._fail(self._taken(self.queue_depth), lost)
+            if self._since_s(began_us) > DOUBT_S:
                 raise JournalUnavailable(
                     f"the connection to journal {self._path} was lost while it stored ({said}): what was sent may be "
-                    "stored; send it again, it is known then"
+                    "stored; send it again, it is known then",
+                    "away",
                 )
             await asyncio.sleep(AGAIN_S + self._entropy.jitter() * AGAIN_MAX_S / 2)
 

@@ -68,6 +68,7 @@ class GroupWriter(ABC):
         self._wake = asyncio.Event()
         self._closing = False
         self._hindered: JournalUnavailable | None = None
+        self._hindered_since_us: int | None = None
         self._storing_since_us: int | None = None
         self._task = asyncio.get_running_loop().create_task(self._run(), name="journal-writer")
 
@@ -95,6 +96,17 @@ class GroupWriter(ABC):
     def hindered(self) -> JournalUnavailable | None:
         """Why the last group was not stored; None where it was."""
         return self._hindered
+
+    @property
+    def hindered_since_us(self) -> int | None:
+        """Since when (wall time) nothing is stored; None where it is."""
+        return self._hindered_since_us
+
+    def refusal(self) -> JournalUnavailable | None:
+        """Why a request would be refused before it comes in line; None where it would not."""
+        if not self.alive:
+            return JournalUnavailable(f"journal {self._path} is closed; nothing was stored", "closed")
+        return None
 
     @property
     def queue_depth(self) -> int:
@@ -153,10 +165,10 @@ class GroupWriter(ABC):
         Raises JournalUnavailable (nothing of it was stored) or Unstorable. A caller that gives up waiting leaves its
         request in line: it may be stored all the same.
         """
-        self._refuse_when_closed()
+        self._refuse_at_once()
         await self._places.acquire()
         try:
-            self._refuse_when_closed()
+            self._refuse_at_once()
         except JournalUnavailable:
             self._places.release()
             raise
@@ -166,13 +178,18 @@ class GroupWriter(ABC):
         answer: Answer = await waiting.answer
         return answer
 
-    def _refuse_when_closed(self) -> None:
-        if not self.alive:
-            raise JournalUnavailable(f"journal {self._path} is closed; nothing was stored", "closed")
+    def _refuse_at_once(self) -> None:
+        if (refusal := self.refusal()) is not None:
+            raise refusal
 
     def hinder(self, cause: Exception) -> None:
         """Something else than a group showed that nothing can be stored."""
         self._hindered = unavailable(self._path, cause)
+        if self._hindered_since_us is None:
+            self._hindered_since_us = self._clock.now_us()
+
+    def _goes_on(self) -> None:
+        self._hindered = self._hindered_since_us = None
 
     async def probe(self) -> None:
         """Where the last group was not stored: would one be stored now?"""
@@ -181,7 +198,7 @@ class GroupWriter(ABC):
         except Exception as error:  # noqa: BLE001 - whatever it is, it is what hinders
             self.hinder(error)
         else:
-            self._hindered = None
+            self._goes_on()
 
     async def close(self) -> None:
         """Stores what is in line, then ends. New requests are refused from the call on."""
@@ -228,7 +245,7 @@ class GroupWriter(ABC):
                 for waiting in group:
                     await self._store([waiting])
         else:
-            self._hindered = None
+            self._goes_on()
             self._count(outcome)
             for waiting, answer in zip(group, outcome.answers, strict=True):
                 if not waiting.answer.done():

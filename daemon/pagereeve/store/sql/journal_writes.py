@@ -182,6 +182,10 @@ class JournalWrites(ABC):
     async def _step(self, step: Callable[[Connection], Result]) -> Result:
         return await self._run(partial(self._committer.close_step, step=step))
 
+    def refusal(self) -> JournalUnavailable | None:
+        """Why nothing can be asked or stored just now; None where it can be tried."""
+        return self._line.refusal()
+
     def waiting_since_us(self) -> int | None:
         """The monotonic instant at which the oldest write came that is not stored yet; None without one."""
         return self._line.waiting_since_us

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import AsyncIterator, Sequence
+from collections.abc import AsyncIterator, Callable, Sequence
 from contextlib import AsyncExitStack, asynccontextmanager
 from pathlib import Path
 from typing import Any, Final
@@ -12,7 +12,8 @@ from sqlalchemy.exc import DBAPIError
 from sqlalchemy.exc import TimeoutError as PoolTimeout
 from sqlalchemy.ext.asyncio import AsyncConnection, AsyncEngine
 
-from pagereeve.ports.journal import JournalUnavailable
+from pagereeve.ports.journal import Hindrance, JournalUnavailable
+from pagereeve.store.errors import is_away
 from pagereeve.store.records.checked_rows import Damage
 
 PAGE_ROWS: Final = 128
@@ -22,7 +23,8 @@ PAGE_ROWS: Final = 128
 class Reader:
     """Hands out snapshots. A snapshot that stays open keeps the write-ahead file growing: never await others in it.
 
-    ``archives``: the folder of files with facts that left the journal; None where there can be none.
+    ``archives``: the folder of files with facts that left the journal; None where there can be none. ``refusal``: why
+    nothing is read just now, where that is known without asking the database.
     """
 
     def __init__(
@@ -30,6 +32,7 @@ class Reader:
     ) -> None:
         self.damage = damage or Damage()
         self.archives = archives
+        self.refusal: Callable[[], JournalUnavailable | None] = lambda: None
         self._engine = engine
         self._path = path
         self._closed = False
@@ -39,6 +42,8 @@ class Reader:
         """Raises JournalUnavailable where the database can't be read."""
         if self._closed:
             raise JournalUnavailable(f"journal {self._path} is closed", "closed")
+        if (refusal := self.refusal()) is not None:
+            raise refusal
         try:
             async with AsyncExitStack() as held:
                 try:
@@ -46,12 +51,14 @@ class Reader:
                 except OSError as error:
                     # A server that can't be reached. What a caller does meanwhile may raise it, too: that is its own.
                     problem = f"journal {self._path} can't be reached: {error}; try again later"
-                    raise JournalUnavailable(problem) from error
+                    raise JournalUnavailable(problem, "away") from error
                 yield connection
         except (DBAPIError, PoolTimeout, UnicodeError) as error:
             # The driver raises the last where a flipped bit stands in a name, and it can't say which.
             reason = getattr(error, "orig", None) or error
-            raise JournalUnavailable(f"journal {self._path} can't be read: {reason}; try again later") from error
+            hindrance: Hindrance = "away" if is_away(error) or is_away(reason) else "other"
+            problem = f"journal {self._path} can't be read: {reason}; try again later"
+            raise JournalUnavailable(problem, hindrance) from error
 
     async def rows(self, statement: Select[Any]) -> Sequence[Row[Any]]:
         async with self.snapshot() as connection:
