@@ -20,7 +20,7 @@ from tests.integration.away import PRINTER, Site, back, gone, site
 from tests.integration.daemon import Outside, until
 from tests.integration.postgres_server import Server
 
-AT_ONCE_S = 1.0
+AT_ONCE_S = 2.0
 STARTED = "pagereeve.release.started.v1"
 DATA = {"release": "B", "job": "job-B", "owner": "user-anise", "printer": PRINTER}
 

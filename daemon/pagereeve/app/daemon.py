@@ -46,6 +46,7 @@ from pagereeve.app.settings_trace import note_settings
 from pagereeve.app.shares import shares_for
 from pagereeve.app.sign_in import SignIn
 from pagereeve.app.site_at_start import record_site
+from pagereeve.app.spooling import SpoolKeeper
 from pagereeve.app.start_options import StartOptions
 from pagereeve.app.telemetry import Telemetry
 from pagereeve.console.sign_in.counting import SignInCounts
@@ -69,7 +70,7 @@ from pagereeve.feeds.http.guarding import around_pages
 from pagereeve.feeds.http.settings import HttpSettings
 from pagereeve.feeds.http.tls import ServerCertificate
 from pagereeve.feeds.kind import FeedContext, OpenFeed
-from pagereeve.feeds.lines.relayed import LinesDropped, RelayGone, RelayLink
+from pagereeve.feeds.lines.relayed import RelayLink
 from pagereeve.feeds.local.callers import LocalCallers
 from pagereeve.meters.discovery.profile import profiles_with
 from pagereeve.meters.doors import MeterDoors
@@ -102,6 +103,7 @@ TASKS = (
     "clock",
     "credentials",
     "gateways",
+    "spool",
 )
 
 log = structlog.get_logger("pagereeve.app")
@@ -167,6 +169,8 @@ class App:
             log.warning("the data folder is in the wrong place", folder=str(settings.data_dir), why=network)
         self.store = await open_journal(settings, self.clock, self._options)
         self._stack.push_async_callback(self.store.close)
+        self.spool_keeper = await SpoolKeeper.opened(settings, self.store)
+        self._stack.push_async_callback(self.spool_keeper.close)
         self.seal_log = SealLog(self.store, self.clock, log)
         await self.seal_log.note()
         # After all that is stored at the stop.
@@ -206,9 +210,12 @@ class App:
         seen = {printer: run.fact async for printer, run in self.store.open_runs()}
         self.registry.start(seen, await self.store.printers())
         await self.intake.route_waiting_ends()
+        self.spool_keeper.start(self.intake, self.registry, self.supervisor)
         agreed = self.clock_keeper.is_agreed
         start_housekeeping(self.supervisor, self.clock, self.store, lambda: self.settings, agreed, self.counters)
-        journal_watch = JournalWatch(self.clock, self.store.look, told.journal, self.store.damaged, told.damaged)
+        journal_watch = JournalWatch(
+            self.clock, self.store.look, self._journal_changed, self.store.damaged, told.damaged
+        )
         self.supervisor.start("journal", "journal", journal_watch.run, heartbeat=journal_watch.heartbeat, forever=True)
         self.supervisor.start("journal", "seal", self.seal_log.run, heartbeat=self.seal_log.heartbeat, forever=True)
         await self.alerting.start(self.supervisor)
@@ -274,6 +281,8 @@ class App:
             gateways=self.gateway_checker,
             jobs=self.meter,
             pressed=lambda: self.overload_watch.overloaded,
+            spool=self.spool_keeper.spool,
+            is_away=self.spool_keeper.is_away,
         )
         return PrinterRegistry(around, self.supervisor, registered_printers(settings))
 
@@ -389,6 +398,7 @@ class App:
             overload=self.overload_watch.telemetry,
             sign_ins=lambda: dict(self.sign_in_counts.counts),
             journal=self.store.health,
+            spool=self.spool_keeper.figures,
             meter=self.meter.telemetry,
             engine=self.counters.telemetry,
             tasks=self.supervisor.telemetry,
@@ -399,12 +409,17 @@ class App:
             open_alerts=self.alerting.dispatcher.open_alerts,
             troubles={
                 "start": lambda: "" if self.ready else "the daemon is still starting, or is stopping",
-                "journal": lambda: self.store.trouble() or self.watchdog.write_trouble(),
+                "journal": lambda: self.spool_keeper.trouble() or self.watchdog.write_trouble(),
                 "tasks": self.supervisor.trouble,
                 "loop": self.watchdog.loop_trouble,
                 "disk": lambda: disk_trouble(self._disk()),
             },
         )
+
+    def _journal_changed(self, why: str) -> None:
+        told.journal(why)
+        if not why:
+            self.registry.look_again()
 
     def _disk(self) -> DiskTelemetry | None:
         return disk_of(self.settings.data_dir)
@@ -481,10 +496,5 @@ class App:
         self._silences.note(printer, state, "meter", printer=printer, detail=detail)
 
     def _trouble(self, name: str, error: BaseException) -> None:
-        if isinstance(error, JournalUnavailable):
-            self.counters.unavailable += 1
-            log.error("the journal stores nothing now", task=name, why=str(error))
-        elif isinstance(error, LinesDropped | RelayGone):
-            log.error("badge lines of a relay", task=name, why=str(error))
-        else:
-            log.error("task failed and restarts", task=name, exc_info=error)
+        self.counters.unavailable += isinstance(error, JournalUnavailable)
+        told.trouble(name, error)

@@ -6,7 +6,8 @@ import structlog
 
 from pagereeve.domain.values.instants import SECOND_US
 from pagereeve.engine.supervision.overload import Overload
-from pagereeve.ports.journal import DamagedRow
+from pagereeve.feeds.lines.relayed import LinesDropped, RelayGone
+from pagereeve.ports.journal import DamagedRow, JournalUnavailable
 
 log = structlog.get_logger("pagereeve.app")
 
@@ -45,3 +46,13 @@ def archive_wanted(printer: str, why: str) -> None:
         log.error("older rows wait for the file of an archive; the meter is read on", printer=printer, why=why)
     else:
         log.warning("older rows wait for no file of an archive any more", printer=printer)
+
+
+def trouble(name: str, error: BaseException) -> None:
+    """Of a task or a feed."""
+    if isinstance(error, JournalUnavailable):
+        log.error("the journal stores nothing now", task=name, why=str(error))
+    elif isinstance(error, LinesDropped | RelayGone):
+        log.error("badge lines of a relay", task=name, why=str(error))
+    else:
+        log.error("task failed and restarts", task=name, exc_info=error)

@@ -8,6 +8,7 @@ from importlib.metadata import version
 from typing import Final
 
 from pagereeve.ports.queries import JournalHealth
+from pagereeve.ports.spool import SpoolFigures
 from pagereeve.ports.telemetry import (
     PARTS,
     ClockTelemetry,
@@ -51,6 +52,7 @@ class Telemetry:
     gateways: Callable[[], Mapping[str, GatewayTelemetry]] = dict
     sign_ins: Callable[[], Mapping[tuple[str, str], int]] = dict
     overload: Callable[[], OverloadTelemetry] = OverloadTelemetry
+    spool: Callable[[], SpoolFigures] = SpoolFigures
 
     def printers(self) -> Iterable[PrinterTelemetry]:
         return self.each_printer()
@@ -74,6 +76,7 @@ class Telemetry:
             gateways=self.gateways(),
             sign_ins=self.sign_ins(),
             overload=self.overload(),
+            spool=self.spool(),
         )
 
     def parts(self) -> Mapping[str, str]:

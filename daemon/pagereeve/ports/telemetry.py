@@ -8,6 +8,7 @@ from typing import Final, Literal, Protocol, get_args
 
 from pagereeve.domain.ledger import PageKey
 from pagereeve.ports.queries import JournalHealth
+from pagereeve.ports.spool import SpoolFigures
 
 ReloadOutcome = Literal["applied", "refused", "failed"]
 RELOAD_OUTCOMES: Final[tuple[ReloadOutcome, ...]] = get_args(ReloadOutcome)
@@ -189,7 +190,8 @@ class ProcessTelemetry:
     ``site_findings`` are open findings about badges, readers and feeds, by kind, every kind there. ``parts`` is as
     Readiness.parts says. ``loop_lag_s`` is by how much the event loop was late at the worst within the last minute.
     ``disk`` is None where it can't be asked. ``open_alerts`` are those that people were told of and that are not over,
-    by severity. ``sign_ins`` are people's, by kind and outcome, every pair there.
+    by severity. ``sign_ins`` are people's, by kind and outcome, every pair there. ``spool`` is that of a journal in a
+    database, and empty beside one that is a file.
     """
 
     version: str
@@ -209,6 +211,7 @@ class ProcessTelemetry:
     gateways: Mapping[str, GatewayTelemetry] = field(default_factory=dict)
     sign_ins: Mapping[tuple[str, str], int] = field(default_factory=dict)
     overload: OverloadTelemetry = OverloadTelemetry()
+    spool: SpoolFigures = field(default_factory=SpoolFigures)
 
 
 class MetricsSource(Protocol):

@@ -20,6 +20,7 @@ from pagereeve.domain.values.instants import SECOND_US
 from pagereeve.ports.intake import OUTCOMES
 from pagereeve.ports.journal import HINDRANCES
 from pagereeve.ports.queries import JournalHealth
+from pagereeve.ports.spool import SpoolFigures
 from pagereeve.ports.telemetry import FeedTelemetry, MetricsSource, PrinterTelemetry, ProcessTelemetry
 from pagereeve.telemetry.alert_metrics import alert_families
 from pagereeve.telemetry.gateway_metrics import gateway_families
@@ -116,6 +117,7 @@ class _ProcessSeries(Collector):
             )
             yield CounterMetricFamily("pagereeve_receive_drops", text, value=meter.receive_drops)
         yield from _journal(process.journal)
+        yield from _spool(process.spool)
         yield _last_commit(process)
         yield CounterMetricFamily("pagereeve_projections", "Projections of open stretches.", value=engine.projections)
         text = "Projections restarted from an earlier resume point, because a fact came late."
@@ -203,6 +205,24 @@ def _journal(health: JournalHealth) -> Iterator[Metric]:
     )
     for name, text, value in counters:
         yield CounterMetricFamily(f"pagereeve_journal_{name}", text, value=value)
+
+
+def _spool(figures: SpoolFigures) -> Iterator[Metric]:
+    gauges = (
+        ("badges", "Badge events that wait in the spool while the journal's database is away.", figures.events),
+        ("readings", "Runs of readings that wait in the spool while the journal's database is away.", figures.runs),
+        ("size_bytes", "What waits in the spool.", figures.size_bytes),
+        ("size_max_bytes", "So much may wait in the spool; 0 where there is none.", figures.size_max_bytes),
+    )
+    for name, text, value in gauges:
+        yield GaugeMetricFamily(f"pagereeve_spool_{name}", text, value=value)
+    counters = (
+        ("replayed", "What waited in the spool and is in the journal now.", figures.replayed),
+        ("refused", "What found no room in the spool.", figures.refused),
+        ("unusable", "What waited in the spool and can't be stored.", figures.unusable),
+    )
+    for name, text, value in counters:
+        yield CounterMetricFamily(f"pagereeve_spool_{name}", text, value=value)
 
 
 def _last_commit(process: ProcessTelemetry) -> Metric:

@@ -83,7 +83,7 @@ class QuestionForwarder:
 
     async def _answer(self, scope: Scope, receive: Receive, send: Send) -> None:
         started = False
-        if not self._process.runs and (refusal := self._refusal()) is not None:
+        if (refusal := self._refusal()) is not None and not self._process.runs:
             await answer_of(problem_of(refusal))(scope, receive, send)
             return
 

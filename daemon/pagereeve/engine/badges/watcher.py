@@ -17,6 +17,7 @@ from pagereeve.engine.ledger_updater import LedgerUpdater
 from pagereeve.engine.supervision.heartbeat import STORE_LONGEST_S, Heartbeat
 from pagereeve.engine.supervision.wakeup import Wakeup
 from pagereeve.ports.clock import Clock
+from pagereeve.ports.journal import JournalUnavailable
 from pagereeve.ports.resume_points import resume_point_before
 from pagereeve.ports.store import BadgeStore
 
@@ -98,11 +99,18 @@ class BadgeWatcher:
         await self.updater.finish()
 
     async def finish(self) -> None:
-        """After ``run`` was cancelled, wherever it was: leave the findings as the journal has them."""
+        """After ``run`` was cancelled, wherever it was: leave the findings as the journal has them. Where its database
+        is away, the next start finds what is still to be found.
+        """
         projector = self.projector
-        if projector is not None and (self._heard or self.updater.dirty or projector.waits):
-            await self._take_heard(projector)
+        if projector is None or not (self._heard or self.updater.dirty or projector.waits):
+            return
+        await self._take_heard(projector)
+        try:
             await self.updater.finish()
+        except JournalUnavailable as error:
+            if error.hindrance != "away":
+                raise
 
     async def _take_heard(self, projector: BadgeProjector) -> None:
         """What was heard by now. What is cut off in between is still there to be taken."""

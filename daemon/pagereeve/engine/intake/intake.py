@@ -6,7 +6,14 @@ from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 
 from pagereeve.domain.badges.form import WHAT_TO_DO
-from pagereeve.domain.facts.facts import BadgeUnreadable, Event, ReleaseAnswered, ReleaseEnded, ReleaseStarted
+from pagereeve.domain.facts.facts import (
+    BadgePresented,
+    BadgeUnreadable,
+    Event,
+    ReleaseAnswered,
+    ReleaseEnded,
+    ReleaseStarted,
+)
 from pagereeve.domain.values.errors import BadFact
 from pagereeve.engine.badges.watcher import BadgeWatcher
 from pagereeve.engine.counters import EngineCounters
@@ -20,11 +27,13 @@ from pagereeve.engine.intake.placement import Lookup, Placed, place, routed
 from pagereeve.engine.intake.privacy import Privacy
 from pagereeve.engine.intake.releases import Releases
 from pagereeve.engine.intake.site_names import SiteNames
+from pagereeve.engine.intake.spooling import Spooling
 from pagereeve.engine.intake.storing import Storing
 from pagereeve.engine.printers.registry import PrinterRegistry
 from pagereeve.ports.clock import Clock
-from pagereeve.ports.intake import Accepted, BadgeLine, Envelope, RefusedInput, Remark
+from pagereeve.ports.intake import Accepted, BadgeLine, Envelope, Outcome, RefusedInput, Remark
 from pagereeve.ports.journal import JournalUnavailable, Receipt
+from pagereeve.ports.spool import Spoolable
 from pagereeve.ports.store import IntakeStore
 
 KEY_PRESSED = "a key of the reader's keypad is no badge: nothing of it was kept"
@@ -50,6 +59,7 @@ class EventIntake:
     agreed: Callable[[], bool] = lambda: True
     on_claim: OnClaim | None = None
     names: SiteNames = field(default_factory=SiteNames)
+    spooling: Spooling | None = None
     dating: Dating = field(init=False)
     privacy: Privacy = field(init=False)
     releases: Releases = field(init=False)
@@ -87,7 +97,7 @@ class EventIntake:
 
     async def badge_line(self, line: BadgeLine) -> Accepted:
         try:
-            return await self._accept(self.dating.line(line), line.feed, None, self.clock.monotonic_us())
+            return await self._accept(self.dating.line(line), line.feed, None, self.clock.monotonic_us(), waits=False)
         except BadFact as error:
             self._count_refused(line.feed, error)
             raise
@@ -95,7 +105,7 @@ class EventIntake:
     async def refused(self, refused: RefusedInput) -> None:
         self.counters.refused[refused.feed, refused.reason] += 1
         if refused.gateway:
-            await self._keep(self.dating.refused(refused), self.clock.monotonic_us())
+            await self._keep_or_spool(self.dating.refused(refused), self.clock.monotonic_us())
 
     async def route_waiting_ends(self) -> None:
         """At the start: ends that were stored before their release's start, when the process died in between."""
@@ -106,8 +116,16 @@ class EventIntake:
                     await self.storing.store(Placed((routed(ended, starts),), starts))
 
     async def _accept(
-        self, dated: Dated, feed: str, wait_s: float | None, arrived_us: int, *, rest: bool = False
+        self,
+        dated: Dated,
+        feed: str,
+        wait_s: float | None,
+        arrived_us: int,
+        *,
+        rest: bool = False,
+        waits: bool = True,
     ) -> Accepted:
+        """``waits``: for an answer, so that it is sent again where none comes."""
         remarks = [*(Remark(one.where, one.problem) for one in dated.remarks), *self.names.remarks(dated.event)]
         event = self.privacy.event(replace(dated, event=self.names.placed(dated.event)))
         if event is None:
@@ -116,6 +134,10 @@ class EventIntake:
         if isinstance(event, BadgeUnreadable) and event.reason in WHAT_TO_DO:
             remarks.append(Remark("data.badge", f"was not used ({event.reason}): {WHAT_TO_DO[event.reason]}"))
         self.counters.note(event)
+        if not waits and isinstance(event, BadgePresented | BadgeUnreadable):
+            outcome = await self._keep_or_spool(event, arrived_us)
+            self.counters.events[feed, outcome] += 1
+            return Accepted(outcome, OTHER_DATA if outcome == "conflict" else "", remarks=tuple(remarks))
         placed, receipt = await self._keep(event, arrived_us)
         self.counters.events[feed, receipt.outcome] += 1
         detail = OTHER_DATA if receipt.outcome == "conflict" else ""
@@ -143,6 +165,27 @@ class EventIntake:
             # The notice is durable, and a person waits for pages.
             return ANSWER_UNKEPT
         return ""
+
+    async def _keep_or_spool(self, event: Spoolable, arrived_us: int) -> Outcome:
+        """As ``_keep``. What waits in the spool counts as stored: it is durable."""
+        if self.spooling is None:
+            return (await self._keep(event, arrived_us))[1].outcome
+        placed = await place(event, self.lookup)
+        receipts: list[Receipt] = []
+
+        def ask() -> None:
+            self.handing_on.ask_for_readings(placed, arrived_us)
+
+        async def store() -> None:
+            ask()
+            receipts.append(await self.storing.store(placed))
+
+        stored = await self.spooling.stored(event, store, ask)
+        return receipts[0].outcome if stored else "stored"
+
+    async def replay(self, event: Spoolable) -> None:
+        """One that waited in the spool: as it was received then. Raises as ``badge_line`` does."""
+        await self.storing.store(await place(event, self.lookup))
 
     async def _keep(self, event: Event | BadgeUnreadable, arrived_us: int) -> tuple[Placed, Receipt]:
         placed = await place(event, self.lookup)

@@ -15,6 +15,7 @@ from pagereeve.ports.entropy import Entropy
 from pagereeve.ports.gateways import GatewayWords
 from pagereeve.ports.jobs import JobWitness
 from pagereeve.ports.meter import Meter
+from pagereeve.ports.spool import RunSpool
 from pagereeve.ports.store import WatcherStore
 
 # All watchers begin at once, and each reads its rows: so many at a time, or whoever asks for one row waits for all.
@@ -32,6 +33,7 @@ class WatcherContext:
 
     ``jobs`` says what printers tell of their own jobs, where anybody asks them. ``openings``: who may read its rows.
     ``projecting``: who may project in a turn of the loop. ``pressed``: polls that can wait are put off.
+    ``spool``: where readings wait while the journal ``is_away``; None where they can't.
     """
 
     store: WatcherStore
@@ -48,5 +50,7 @@ class WatcherContext:
     gateways: GatewayWords | None = None
     jobs: JobWitness | None = None
     pressed: Callable[[], bool] = lambda: False
+    spool: RunSpool | None = None
+    is_away: Callable[[], bool] = lambda: False
     projecting: ProjectingTurns = field(default_factory=ProjectingTurns)
     openings: asyncio.Semaphore = field(default_factory=lambda: asyncio.Semaphore(OPENED_AT_ONCE_MAX))

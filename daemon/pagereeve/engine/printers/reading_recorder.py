@@ -11,6 +11,7 @@ from pagereeve.domain.facts.reading import Failure, Reading
 from pagereeve.domain.projection.projector import Update
 from pagereeve.domain.values.instants import SECOND_US
 from pagereeve.ports.clock import Clock
+from pagereeve.ports.spool import NotSpooled, RunSpool
 from pagereeve.ports.store import WatcherStore
 
 # A plateau that only grows is written down this often; sooner when a row of the ledger rests on it.
@@ -18,6 +19,9 @@ OBSERVE_EVERY_US = 5 * SECOND_US
 # The second failure in a row still proves something, the third no more; the second reading of a sight only where the
 # first waits for a witness, which its projection says (OpenWindows.unwitnessed).
 FAILURES_PROVE = 2
+# So many runs of one printer wait in memory where even the spool takes none.
+UNSPOOLED_MAX = 1_000
+BROUGHT_AT_ONCE = 200
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,7 +39,8 @@ class Taken:
 class ReadingRecorder:
     """``current`` is the run under way. ``in_doubt``: whether the journal holds what must be in it is not known, as the
     caller gave up waiting; only ``load`` can tell. ``apart``: what the first read gives begins a run of its own, as
-    what was recorded before has dates that it can't be compared with.
+    what was recorded before has dates that it can't be compared with. ``spool``: where runs wait while the journal's
+    database is away; None where they can't.
     """
 
     printer: str
@@ -46,13 +51,18 @@ class ReadingRecorder:
     current: PlateauRead | ReadFailed | None = None
     in_doubt: bool = False
     apart: bool = False
+    spool: RunSpool | None = None
     _durable: PlateauRead | ReadFailed | None = None
     _durable_us: int = 0
     _sealed: list[PlateauRead | ReadFailed] = field(default_factory=list)
     _due: bool = False
 
+    @property
+    def spooled(self) -> bool:
+        return self.spool is not None and self.spool.has_runs(self.printer)
+
     async def load(self) -> PlateauRead | ReadFailed | None:
-        """The run that the journal holds; it is the one under way from now on."""
+        """The run that the journal holds; it is the one under way from now on. ``bring`` comes first."""
         known = await self.journal.open_run(self.printer)
         self.current = self._durable = None if known is None else known.fact
         self._sealed, self._due, self.in_doubt = [], False, False
@@ -86,6 +96,7 @@ class ReadingRecorder:
         current = self.current
         if self._due and current is not None:
             self._due, self.in_doubt = False, True
+            await self.bring()
             await self.journal.observe(self.printer, self._sealed, current)
             self._kept(current)
 
@@ -94,6 +105,7 @@ class ReadingRecorder:
         stored.
         """
         current = self.current
+        await self.bring()
         if current is None or (current is self._durable and not self._due):
             await self.journal.replace(self.printer, update.from_anchor_us, update.segments, after=after)
             return
@@ -105,6 +117,38 @@ class ReadingRecorder:
             self._due = due
             raise
         self._kept(current)
+
+    async def shelter(self, *, due_only: bool = False) -> None:
+        """What the journal does not take now goes into the spool, or waits in memory where that takes nothing either:
+        then the oldest of what is too much is let go, and ``counted`` all the same, between the runs that stay.
+        """
+        current = self.current
+        if self.spool is None or current is None or (due_only and not self._due):
+            return
+        try:
+            await self.spool.keep_runs(self.printer, self._sealed, current)
+        except NotSpooled:
+            self._due = True
+            del self._sealed[:-UNSPOOLED_MAX]
+        else:
+            self._due = False
+            self._kept(current)
+
+    async def keep_all(self) -> None:
+        """Make durable all that was read, whether it is time for that or not. Raises JournalUnavailable."""
+        self._due = self.current is not None
+        await self.keep_due()
+
+    async def bring(self) -> None:
+        """Runs that waited go into the journal, in order, under the numbers that it gives them. A run that is brought
+        twice, as the process was killed in between, counts once (domain). Raises JournalUnavailable, NotSpooled.
+        """
+        while self.spool is not None and self.spooled:
+            runs = await self.spool.runs(self.printer, BROUGHT_AT_ONCE)
+            last = runs.current or self.current or (runs.sealed[-1] if runs.sealed else None)
+            if last is not None:
+                await self.journal.observe(self.printer, [one for one in runs.sealed if one is not last], last)
+            await self.spool.drop_runs(self.printer, runs)
 
     def _kept(self, current: PlateauRead | ReadFailed) -> None:
         self._sealed, self.in_doubt = [], False

@@ -142,6 +142,11 @@ class PrinterRegistry:
             watcher.updater.changed()
             await watcher.finish()
 
+    def look_again(self) -> None:
+        """Each watcher takes a turn: the journal is back."""
+        for watcher in list(self.watchers.values()):
+            watcher.look_again()
+
     def behind(self, gateway: str) -> Sequence[str]:
         """Printers behind a gateway, in the registry's order."""
         return self._behind.get(gateway, ())

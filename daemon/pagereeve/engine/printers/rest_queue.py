@@ -51,12 +51,27 @@ class RestQueue:
         return len(self._waiters)
 
     def join(self, notice: EventKey, since_us: int) -> Waiter | None:
-        """The last in the queue; ``leave`` must follow. None: too many wait already."""
+        """The last in the queue; ``answer`` or ``leave`` must follow. None: too many wait already."""
         if len(self._waiters) >= WAITERS_MAX:
             return None
         waiter = Waiter(notice, since_us, asyncio.get_running_loop().create_future())
         self._waiters.append(waiter)
         return waiter
+
+    async def answer(self, waiter: Waiter, wait_s: float) -> bool:
+        """Whether all before it came to rest within ``wait_s``; then it leaves the queue."""
+        answered = False
+        try:
+            async with asyncio.timeout(wait_s):
+                rested = await waiter.rested
+            answered = True
+        except TimeoutError:
+            answered = True
+            return False
+        else:
+            return rested
+        finally:
+            self.leave(waiter, answered=answered)
 
     def leave(self, waiter: Waiter, *, answered: bool) -> None:
         """``answered``: its sender is told now to go on, rested or not. Else it has gone away."""

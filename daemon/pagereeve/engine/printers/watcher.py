@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Sequence
 from dataclasses import InitVar, dataclass, field, replace
 from typing import Final
 
@@ -13,12 +12,12 @@ from pagereeve.domain.facts.in_force import Rules
 from pagereeve.domain.facts.jobs import JobCounted
 from pagereeve.domain.facts.policy import Policy
 from pagereeve.domain.facts.reading import Failure, Reading, SilenceReason
-from pagereeve.domain.findings.waiting import Waiting
 from pagereeve.domain.projection.projector import PrinterProjector
 from pagereeve.domain.projection.running_totals import RunningTotals
 from pagereeve.engine.ledger_updater import LedgerUpdater
 from pagereeve.engine.printers.arrivals import Arrival
 from pagereeve.engine.printers.context import WatcherContext
+from pagereeve.engine.printers.figures import figures_of
 from pagereeve.engine.printers.inbox import Inbox
 from pagereeve.engine.printers.job_following import JobFollower
 from pagereeve.engine.printers.loading import open_projector
@@ -81,6 +80,7 @@ class PrinterWatcher:
     _quiet_until_us: int = 0
     _policy_due: bool = False
     _rest_asked: bool = False
+    _away: bool = False
     _idle_s: float = IDLE_STRANGER_S
     _looks_long: bool = True
     _said: list[JobCounted] = field(default_factory=list)
@@ -89,7 +89,8 @@ class PrinterWatcher:
     def __post_init__(self, seen: Reading | None) -> None:
         around = self.around
         self.heartbeat = Heartbeat(around.clock)
-        self.recorder = ReadingRecorder(self.printer, around.store, around.clock, last_good=seen, apart=around.apart)
+        self.recorder = ReadingRecorder(self.printer, around.store, around.clock, last_good=seen)
+        self.recorder.apart, self.recorder.spool = around.apart, around.spool
         self.updater = LedgerUpdater(self.printer, around.store, around.clock, self.heartbeat, self._projector_before)
         self.updater.on_archive = around.on_archive
         self.schedule = PollSchedule(around.clock, around.entropy, around.poll_policy, around.pressed)
@@ -121,6 +122,9 @@ class PrinterWatcher:
     def begin_again(self, before_us: int) -> None:
         """Something was written to this timeline without the watcher: read it again from before that instant."""
         self.updater.begin_again(before_us)
+        self._wakeup.call()
+
+    def look_again(self) -> None:
         self._wakeup.call()
 
     def leave_when_done(self) -> None:
@@ -198,18 +202,7 @@ class PrinterWatcher:
         # Where the reading is in hand, rows that know the notice are all that is lacking.
         self._rest_asked = True
         self._wakeup.call()
-        answered = False
-        try:
-            async with asyncio.timeout(wait_s):
-                rested = await waiter.rested
-            answered = True
-        except TimeoutError:
-            answered = True
-            return False
-        else:
-            return rested
-        finally:
-            self.rest_queue.leave(waiter, answered=answered)
+        return await self.rest_queue.answer(waiter, wait_s)
 
     def settle_us(self) -> int | None:
         """The settle time in force for a release that starts now; None before the printer's rows are read."""
@@ -219,24 +212,7 @@ class PrinterWatcher:
         return len(self._windows().starts_us)
 
     def telemetry(self) -> PrinterTelemetry:
-        good, totals, waits = self.last_good, self.running_totals, self._waits()
-        return PrinterTelemetry(
-            printer=self.printer,
-            meter={} if good is None else {name: count.value for name, count in good.sight.counts},
-            last_reading_us=None if good is None else good.received_us,
-            up=None if self.last is None else isinstance(self.last, Reading),
-            gateway=self.gateway,
-            failed_reads=self.schedule.failures,
-            late=isinstance(self.last, Failure) and self.last.reason is SilenceReason.LATE,
-            open_windows=self.open_windows(),
-            settle_us=self.settle_us(),
-            open_findings=dict(totals.open_findings),
-            pages=dict(totals.pages),
-            pages_waiting={one.channel: one.pages for one in waits},
-            releases_waiting=max((one.releases for one in waits), default=0),
-            figures_known=self.projector is not None,
-            by_panel=self.policy is not None and self.policy.by_panel,
-        )
+        return figures_of(self.recorder, self.updater, self.schedule, gateway=self.gateway, policy=self.policy)
 
     async def run(self) -> None:
         """Own the printer until cancelled (or, for a stranger, until nothing has come for a while).
@@ -248,26 +224,76 @@ class PrinterWatcher:
             if not await self._wait():
                 return
             self.heartbeat.does("stores what came", STORE_LONGEST_S)
-            heard = await self._take_facts()
-            if self._policy_due:
-                await self._set_policy()
-            if self.target is None:
-                await self._advance()
-            elif self.reads.under_way or self.schedule.is_due():
-                await self._observe(self.target)
-                self._plan()
-            elif self.updater.put_off or self._rest_asked:
-                await self._advance()
-                self._plan()
-            elif heard:
-                # Projected with the next reading, which comes soon: both change the same rows.
-                self.schedule.soon()
+            if not self._away or await self._is_back():
+                try:
+                    await self._turn()
+                except JournalUnavailable as error:
+                    if self.around.spool is None or error.hindrance != "away":
+                        raise
+                    # What it was doing is done again once the journal is back, from what that holds.
+                    self._away = True
+                    await self.recorder.shelter()
+            if self._away:
+                await self._turn_without_journal()
             self._answer_rested()
             self.heartbeat.succeeded()
 
+    async def _turn(self) -> None:
+        heard = await self._take_facts()
+        if self._policy_due:
+            await self._set_policy()
+        if self.target is None:
+            await self._advance()
+        elif self.reads.under_way or self.schedule.is_due():
+            await self._observe(self.target)
+            self._plan()
+        elif self.updater.put_off or self._rest_asked:
+            await self._advance()
+            self._plan()
+        elif heard:
+            # Projected with the next reading, which comes soon: both change the same rows.
+            self.schedule.soon()
+
+    async def _turn_without_journal(self) -> None:
+        """What is read waits in the spool. Rows are projected to see what is open; they are stored when it is back."""
+        self._hear(TAKEN_AT_ONCE_MAX)
+        if self.target is not None and (self.reads.under_way or self.schedule.is_due()):
+            await self._read(self.target)
+        await self.recorder.shelter(due_only=True)
+        if self.updater.may_project():
+            async with self.around.projecting:
+                self.updater.project()
+                await asyncio.sleep(0)
+            self._quiet_until_us = self._windows().quiet_until_us
+        self._rest_asked = False
+        self._plan()
+
+    async def _is_back(self) -> bool:
+        """Whether the journal is, with all that was read meanwhile, and the rows are as it has them."""
+        if self.around.is_away():
+            return False
+        try:
+            await self.recorder.keep_all()
+            await self._load()
+        except JournalUnavailable:
+            return False
+        self._away = False
+        self.schedule.stir()
+        return True
+
     async def finish(self) -> None:
-        """After ``run`` was cancelled, wherever it was: leave the rows as the journal has them."""
+        """After ``run`` was cancelled, wherever it was: leave the rows as the journal has them; where its database is
+        away, what was read waits in the spool, and rows follow at the next start.
+        """
         await self.reads.drop()
+        try:
+            await self._leave()
+        except JournalUnavailable as error:
+            if self.around.spool is None or error.hindrance != "away":
+                raise
+            await self.recorder.shelter()
+
+    async def _leave(self) -> None:
         await self.recorder.keep_due()
         if self.updater.dirty or self.recorder.in_doubt or len(self._inbox):
             if self.projector is not None:
@@ -282,13 +308,14 @@ class PrinterWatcher:
         return projector
 
     async def _load(self) -> PrinterProjector:
+        await self.recorder.bring()  # before the journal is read
         projector = await self.updater.open()
         projector.open_run(await self.recorder.load())
         self.recorder.remember(projector.last_read())
         return projector
 
     async def _open(self) -> None:
-        if self.unwritten:
+        if self.unwritten and not self.recorder.spooled:
             self.unwritten = False
             self.updater.begin(PrinterProjector.reopened(self.printer, Rules.of(()), None, ()))
         else:
@@ -394,7 +421,7 @@ class PrinterWatcher:
         if around.on_read is not None:
             around.on_read(self.printer, result)
         self.schedule.ended(result, sent_us)
-        if around.jobs is not None and isinstance(result, Reading):
+        if around.jobs is not None and isinstance(result, Reading) and not self._away:
             if self._looks_long:
                 await self.recorder.keep_due()
             await self._look_at_jobs(around.jobs, target)
@@ -469,10 +496,6 @@ class PrinterWatcher:
             proving=bool(len(self.rest_queue)),
             put_off_s=put_off_s,
         )
-
-    def _waits(self) -> Sequence[Waiting]:
-        view = None if self.projector is None else self.projector.view
-        return () if view is None else view.waits
 
     def _windows(self) -> OpenWindows:
         return OpenWindows.of(None if self.projector is None else self.projector.view)

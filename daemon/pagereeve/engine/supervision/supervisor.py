@@ -11,10 +11,12 @@ from pagereeve.domain.values.errors import PagereeveError
 from pagereeve.domain.values.instants import to_text
 from pagereeve.engine.supervision.heartbeat import Heartbeat
 from pagereeve.ports.clock import Clock
+from pagereeve.ports.journal import JournalUnavailable
 from pagereeve.ports.telemetry import TaskTelemetry
 
 PAUSE_FIRST_S = 0.5
 PAUSE_LONGEST_S = 30.0
+AWAY_PAUSE_S = 4.0
 TROUBLES_MAX = 5
 
 OnTrouble = Callable[[str, BaseException], None]
@@ -153,9 +155,13 @@ class Supervisor:
                 if isinstance(error, EndedUnseen):
                     self.ends[watched.kind] += 1
                 self._note(watched, error)
+                pause_s = next(pauses)
+                if isinstance(error, JournalUnavailable) and error.hindrance == "away":
+                    # It costs nobody anything to try, and when its database is back nothing should stand still.
+                    pause_s = min(pause_s, AWAY_PAUSE_S)
             else:
                 return
-            await self.clock.sleep(next(pauses))
+            await self.clock.sleep(pause_s)
             if watched.heartbeat is None:
                 watched.failed_us = None
 
