@@ -84,7 +84,8 @@ class KeptSums:
 
     def span(self, kind: str, from_us: int, to_us: int) -> KeptSpan:
         key = (kind, from_us, to_us)
-        one = self.spans[key] = self.spans.pop(key, None) or KeptSpan()
+        one = self.spans.pop(key) if key in self.spans else KeptSpan()
+        self.spans[key] = one
         return one
 
     def trim(self) -> None:

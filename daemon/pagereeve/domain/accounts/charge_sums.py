@@ -31,9 +31,15 @@ class ChargeSum(NamedTuple):
     charged: int
     unproven: int
 
+    @property
+    def login(self) -> Login:
+        return self[1:5]
 
-_KEY: Final = slice(1, 5)
-_FIGURES: Final = slice(5, None)
+    @property
+    def figures(self) -> tuple[int, int, int, int, int, int, int, int]:
+        return self[5:]
+
+
 _FIGURE_COUNT: Final = 8
 _FIRST: Final = 1
 
@@ -47,7 +53,7 @@ def charge_sums(segments: Iterable[RowSegment], from_us: int, to_us: int) -> lis
             verdict = OPEN if one.verdict is None else one.verdict.value
             known = (1, one.started_us, *_known(one.released), *_known(one.counted), one.charged, one.unproven)
             _add(sums, (one.printer, one.owner, one.channel, unit, verdict), known)
-    return [ChargeSum(*key[:5], *figures) for key, figures in sums.items()]  # type: ignore[call-arg]
+    return [ChargeSum(*key[:5], *figures) for key, figures in sums.items()]  # type: ignore[arg-type]
 
 
 def _known(pages: int | None) -> tuple[int, int]:
@@ -113,8 +119,8 @@ class LoginSums:
         for printer in printers:
             gone |= self._take_out(printer)
         for one in sums:
-            number = self._number(one[_KEY])
-            figures = one[_FIGURES]
+            number = self._number(one.login)
+            figures = one.figures
             self._put_in(number, figures)
             self._of_printer.setdefault(one.printer, array("q")).extend((number, *figures))
         self._settle(gone)
