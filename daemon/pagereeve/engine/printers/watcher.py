@@ -369,8 +369,7 @@ class PrinterWatcher:
 
     def _hear(self, most: int) -> bool:
         """Facts that come late are in the journal already, and are read from there."""
-        count = min(most, len(self._inbox))
-        for _ in range(count):
+        for _ in range(count := min(most, len(self._inbox))):
             self._add(self._inbox.take())
         return count > 0
 
