@@ -138,6 +138,7 @@ async def _at_one_moment(journal: SqlJournal) -> None:
 async def _told(journal: SqlJournal) -> None:
     journal.health()
     journal.trouble()
+    journal.refusal()
     journal.waiting_since_us()
 
 
@@ -354,6 +355,7 @@ CALLS: Final[dict[str, Call]] = {
     "health": Call(_told),
     "damaged": Call(_told),
     "look": Call(lambda journal: journal.look()),
+    "refusal": Call(_told),
     "trouble": Call(_told),
     "waiting_since_us": Call(_told),
 }
@@ -369,7 +371,7 @@ BOUNDED: Final = {
     "credential": "a thousand at most (ports.credentials.STORED_MAX)",
 }
 SILENT: Final = {
-    *("checkpoint", "file_troubles", "rewrite", "damaged", "health", "look", "trouble", "waiting_since_us"),
+    *("checkpoint", "file_troubles", "rewrite", "damaged", "health", "look", "refusal", "trouble", "waiting_since_us"),
     *("room", "rows_version"),
 }
 SMALL: Final = {"open_run", "seal", "instance", *BOUNDED}
