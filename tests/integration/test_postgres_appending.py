@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import itertools
 import os
 import signal
 import subprocess
@@ -222,6 +223,22 @@ async def test_three_processes_one_killed_again_and_again_and_one_stopped_in_a_t
         await opened.close()
     assert ledgers[0] == ledgers[1]
     assert len(ledgers[0]["charge"]) > 20
+
+
+async def test_a_journal_is_opened_while_others_append_to_it(postgres_journal: Address) -> None:
+    async def append(journal: PostgresJournal, lane: int) -> None:
+        for number in itertools.count():
+            await journal.append(badge(f"beside-{lane}-{number}", PRINTERS[lane]))
+
+    async with workers(postgres_journal, 1, in_turn=True) as [journal]:
+        appending = [asyncio.create_task(append(journal, lane)) for lane in range(3)]
+        for _ in range(25):
+            beside = await PostgresJournal.open(postgres_journal, SystemClock(), SystemEntropy())
+            await beside.close()
+        for one in appending:
+            one.cancel()
+        await asyncio.gather(*appending, return_exceptions=True)
+        assert len(await require_whole(journal)) > 25
 
 
 async def test_the_server_restarts_under_the_writer(postgres: Server, postgres_journal: Address) -> None:

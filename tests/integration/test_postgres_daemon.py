@@ -11,6 +11,7 @@ from pydantic import SecretStr, ValidationError
 
 from pagereeve.app.clocks import SystemClock
 from pagereeve.app.daemon import App
+from pagereeve.app.start_options import StartOptions
 from pagereeve.cli import status_of
 from pagereeve.domain.ledger import Verdict
 from pagereeve.settings import PrinterSettings
@@ -18,8 +19,9 @@ from pagereeve.settings.journal import JournalSettings
 from pagereeve.simulator.printer.model import PrinterSpec, PrintJob
 from pagereeve.simulator.printer.print_engine import PrintEngine
 from pagereeve.simulator.snmp.agent import PrinterAgent
-from pagereeve.store.errors import InUse
+from pagereeve.store.errors import CantOpen, InUse
 from pagereeve.store.postgres.address import Address
+from pagereeve.store.sqlite.files import JOURNAL_NAME
 from tests.integration.daemon import Outside, hasty_settings
 from tests.integration.postgres_server import Server, url_of
 
@@ -108,3 +110,25 @@ def test_a_database_that_does_not_answer_is_named(tmp_path: Path, capsys: pytest
     said = capsys.readouterr().err
     assert "127.0.0.1:9/pages" in said
     assert "word-of-nobody" not in said
+
+
+async def test_an_empty_database_beside_a_journal_that_is_a_file_is_begun_only_when_told_to(
+    postgres: Server, tmp_path: Path
+) -> None:
+    """Else the site's history would seem to be gone, and lie in the data folder."""
+    data = tmp_path / "data"
+    async with App(hasty_settings(data, [])):
+        pass
+    file = (data / JOURNAL_NAME).read_bytes()
+    address = postgres.new_database()
+    settings = hasty_settings(data, [], journal=journal_settings(address, tmp_path))
+    try:
+        with pytest.raises(CantOpen, match="pagereeve move brings that one"):
+            await App(settings).__aenter__()
+        async with App(settings, options=StartOptions(new=True)) as app:
+            assert app.store.health().alive
+        async with App(settings) as app:
+            assert app.store.health().alive
+    finally:
+        postgres.drop(address)
+    assert (data / JOURNAL_NAME).read_bytes() == file

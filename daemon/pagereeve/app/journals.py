@@ -93,9 +93,17 @@ async def open_journal(settings: Settings, clock: Clock, options: StartOptions) 
             beside=tuple(one for one in (settings.badge_key_file,) if one.parent == settings.data_dir),
             queue_depth_max=depth,
         )
-    if options.new or options.accept_loss:
-        raise CantOpen(str(place), "--new and --accept-loss are for a journal that is a file; start without them")
-    return await _in_database(place, clock, depth)
+    if options.accept_loss:
+        raise CantOpen(str(place), "--accept-loss is for a journal that is a file; start without it")
+    file = settings.data_dir / JOURNAL_NAME
+    try:
+        return await _in_database(place, clock, depth, may_make=options.new or not file.exists())
+    except NoJournalYet as error:
+        raise CantOpen(
+            str(place),
+            f"is empty, and a journal lies in {file}: pagereeve move brings that one into the database; start once "
+            "with --new to begin an empty one there, and leave the file as it is",
+        ) from error
 
 
 async def _in_database(

@@ -32,6 +32,8 @@ _LINK: Final = Driven(
 )
 # Entries are never deleted, so that the last one's place counts them.
 _COUNT: Final = select(func.max(_ENTRY.position))
+# Of one moment, also where others store meanwhile: there each statement has its own.
+_COUNTED: Final = select(schema.seal, _COUNT.scalar_subquery().label("sealed"))
 _ENTRIES: Final = Adding(schema.seal_entry)
 _MOVE_ON: Final = Driven(update(schema.seal).values(size=bindparam("now_size"), peaks=bindparam("now_peaks")))
 
@@ -79,8 +81,8 @@ class Sealing:
         Raises DamagedSeal where nothing could be sealed any more.
         """
         with connection.begin():
-            row = connection.execute(_STATE).one_or_none()
-            count = connection.execute(_COUNT).scalar() or 0
+            row = connection.execute(_COUNTED).one_or_none()
+            count = (connection.execute(_COUNT).scalar() if row is None else row.sealed) or 0
             _require_whole(path, row, count)
             if row is None:
                 first = {"id": ONLY, "origin": new_origin(), "size": 0, "peaks": "", "since_us": now_us}
