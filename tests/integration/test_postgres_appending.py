@@ -24,12 +24,14 @@ from pagereeve.app.replay import replay_store
 from pagereeve.ports.journal import JournalUnavailable
 from pagereeve.queries.verify import verify
 from pagereeve.store.postgres.address import Address
+from pagereeve.store.postgres.appending import Pending, became
 from pagereeve.store.postgres.connections import Limits, WriterConnection, connected
 from pagereeve.store.postgres.journal import PostgresJournal
 from pagereeve.store.postgres.reads import PostgresReads
 from pagereeve.store.postgres.sqlstates import sqlstate_of
 from pagereeve.store.sql import tables as schema
 from pagereeve.store.sql.reads import StoreReads
+from pagereeve.store.sql.transaction import Outcome
 from pagereeve.store.sqlite.journal import SqlJournal
 from tests.integration.postgres_server import Server, url_of
 from tests.journal_samples import badge, read
@@ -344,3 +346,24 @@ async def test_locks_and_statements_end_also_those_of_many_rows(postgres_journal
     finally:
         await holder.close()
         await other.close()
+
+
+async def test_a_number_of_a_transaction_that_is_given_again_after_a_crash_stores_nothing(
+    postgres: Server, postgres_journal: Address
+) -> None:
+    """A crash leaves numbers free of which nothing had reached the log; other transactions take them, and commit."""
+    async with workers(postgres_journal, 1, in_turn=True) as [journal]:
+        await journal.append(badge("before", PRINTERS[0]))
+        heads = journal._writer.committer.heads
+        outcome = Outcome([], 0, 0, 0)
+        somebodys = postgres.run("SELECT pg_current_xact_id()", postgres_journal.database)
+        not_given = str(int(somebodys) + 1_000)
+        stored = heads._number
+        for transaction, number, expected in (
+            (somebodys, stored, "committed"),
+            (somebodys, stored + 1, "aborted"),
+            (not_given, stored, "committed"),
+            (not_given, stored + 1, "aborted"),
+        ):
+            pending = Pending(transaction, heads.writer, number, outcome)
+            assert await journal._connection.run(partial(became, pending=pending)) == expected

@@ -9,42 +9,59 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, Literal
 
 from sqlalchemy import Connection
+from sqlalchemy.exc import DBAPIError
 
+from pagereeve.store.postgres.sqlstates import sqlstate_of
 from pagereeve.store.records.batch import Replacement
 from pagereeve.store.records.rows_versions import require_newest
 from pagereeve.store.sql.transaction import Heads, Outcome
 
-_BEGIN: Final = "SELECT size, pg_current_xact_id()::text FROM seal"
+_BEGIN: Final = (
+    "WITH noted AS (INSERT INTO group_note (writer, number) VALUES ($1::bigint, $2::bigint) "
+    "ON CONFLICT (writer) DO UPDATE SET number = excluded.number, at = excluded.at) "
+    "SELECT size, pg_current_xact_id()::text FROM seal"
+)
 _IN_TURN: Final = f"{_BEGIN} FOR UPDATE"
 _FOLLOWED: Final = (
     "INSERT INTO rows_version (printer, version) VALUES ($1, 1) ON CONFLICT (printer) DO UPDATE "
     "SET version = rows_version.version + 1 WHERE $2::bigint IS NULL OR rows_version.version = $2 RETURNING version"
 )
-_BECAME: Final = "SELECT pg_xact_status($1::text::xid8)"
+_STATUS: Final = "SELECT pg_xact_status($1::text::xid8)"
+_NOTED: Final = "SELECT number FROM group_note WHERE writer = $1::bigint"
+_NO_SUCH_YET: Final = "22023"
+"""Of a transaction whose number has not been given yet."""
 
 
 @dataclass(frozen=True, slots=True)
 class Pending:
-    """A commit that was sent: whether it is stored the server knows by its transaction."""
+    """A commit that was sent: group ``number`` of the writer."""
 
     transaction: str
+    writer: int
+    number: int
     outcome: Outcome
 
 
 @dataclass(slots=True)
 class SharedHeads(Heads):
-    """``in_turn``: the seal's row is taken at each group's beginning. Right without it too."""
+    """``in_turn``: the seal's row is taken at each group's beginning. Right without it too. ``writer`` is the fence,
+    which nobody else has.
+    """
 
     in_turn: bool = True
     pending: Pending | None = None
+    writer: int = 0
+    _number: int = 0
     _transaction: str = ""
 
     def begin(self, connection: Connection) -> None:
         self.pending = None
-        size, self._transaction = connection.exec_driver_sql(_IN_TURN if self.in_turn else _BEGIN).one()
+        self._number += 1
+        begin = _IN_TURN if self.in_turn else _BEGIN
+        size, self._transaction = connection.exec_driver_sql(begin, (self.writer, self._number)).one()
         if self.sealing.state is not None and self.sealing.size != size:
             self.forget()
 
@@ -55,11 +72,27 @@ class SharedHeads(Heads):
             require_newest(one, -1 if became is None else became - 1)
 
     def before_commit(self, outcome: Outcome) -> None:
-        self.pending = Pending(self._transaction, outcome)
+        self.pending = Pending(self._transaction, self.writer, self._number, outcome)
 
 
-def became(connection: Connection, pending: Pending) -> str:
-    """Either "committed", "aborted" or "in progress" (postgresql.org/docs/15/functions-info.html)."""
+def became(connection: Connection, pending: Pending) -> Literal["committed", "aborted", "in progress"]:
+    """What the server says of its transaction shows only that it is not at work any more: after a crash numbers of
+    transactions of which nothing had reached the log are given again, to others, which then commit. What it stored is
+    asked in a statement of its own, which sees all that ended before.
+    """
+    if _is_in_progress(connection, pending):
+        return "in progress"
     with connection.begin():
-        found = connection.exec_driver_sql(_BECAME, (pending.transaction,)).scalar_one_or_none()
-        return str(found or "aborted")
+        noted = connection.exec_driver_sql(_NOTED, (pending.writer,)).scalar_one_or_none()
+    return "committed" if noted == pending.number else "aborted"
+
+
+def _is_in_progress(connection: Connection, pending: Pending) -> bool:
+    """postgresql.org/docs/15/functions-info.html, pg_xact_status."""
+    try:
+        with connection.begin():
+            return connection.exec_driver_sql(_STATUS, (pending.transaction,)).scalar_one_or_none() == "in progress"
+    except DBAPIError as error:
+        if sqlstate_of(error) == _NO_SUCH_YET:
+            return False
+        raise

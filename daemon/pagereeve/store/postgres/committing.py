@@ -22,6 +22,10 @@ _FENCE: Final = text(
     "INSERT INTO instance (id, fence, holder, since_us) VALUES (1, 1, :holder, :since_us) ON CONFLICT (id) DO UPDATE "
     "SET fence = instance.fence + 1, holder = excluded.holder, since_us = excluded.since_us RETURNING fence"
 )
+# Nobody looks any more for what became of such a group.
+_OLD_NOTES: Final = (
+    "DELETE FROM group_note WHERE at < now() - interval '7 days' AND writer < (SELECT fence FROM instance)"
+)
 _PROBE: Final = "UPDATE instance SET since_us = since_us"
 _SIZE: Final = "SELECT pg_database_size(current_database())"
 
@@ -53,6 +57,7 @@ def raise_fence(connection: Connection, now_us: int) -> int:
     """One more than the last that was opened, stored as ours."""
     holder = f"process {os.getpid()} on {socket.gethostname()}"
     with connection.begin():
+        connection.exec_driver_sql(_OLD_NOTES)
         return int(connection.execute(_FENCE, {"holder": holder, "since_us": now_us}).scalar_one())
 
 

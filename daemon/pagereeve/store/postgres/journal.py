@@ -90,6 +90,7 @@ class PostgresJournal(JournalWrites, PostgresReads):
                 await connection.run(partial(require_fit, name=name, limits=limits))
                 await connection.run(partial(upgrade, name=name, may_make=may_make))
                 fence = await connection.run(partial(raise_fence, now_us=clock.now_us()))
+                committer.heads.writer = fence
                 await _begin_seal(connection, committer, clock.now_us(), name)
                 if alone:
                     await connection.run(forget_attempts)

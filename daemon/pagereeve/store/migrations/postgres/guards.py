@@ -7,6 +7,11 @@ from __future__ import annotations
 
 from typing import Final
 
+# Which of its groups each writer stored last: what became of one whose answer was lost is looked up here.
+NOTES: Final = (
+    "CREATE TABLE group_note (writer bigint PRIMARY KEY, number bigint NOT NULL, at timestamptz NOT NULL DEFAULT now())"
+)
+
 _REFUSE: Final = "RAISE EXCEPTION USING ERRCODE = 'integrity_constraint_violation', MESSAGE = TG_ARGV[0];"
 
 
