@@ -144,8 +144,12 @@ async def test_what_a_gateway_sent_before_its_reset_arrives_at_a_slow_server(tmp
         _, writer = await connect(relay)
         writer.write(b"0042\n" * 2_000_000)
         await until(lambda: counts.forwarded_bytes > 1_000_000)
-        await asyncio.sleep(0.2)
-        held = counts.forwarded_bytes
+        held = -1
+        # Until the server's own buffers are full, too: before that nothing is unsent, and a reset is passed on at once.
+        async with asyncio.timeout(20):
+            while held != counts.forwarded_bytes:
+                held = counts.forwarded_bytes
+                await asyncio.sleep(0.5)
         reset(writer)
         await asyncio.sleep(0.2)
         server.read.set()
