@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import socket
 from collections.abc import AsyncIterator, Callable
 from pathlib import Path
 from typing import Any
@@ -45,9 +46,15 @@ class ReleaseServer:
 
 
 @contextlib.asynccontextmanager
-async def listening(serve: Callable[[asyncio.StreamReader, asyncio.StreamWriter], Any]) -> AsyncIterator[str]:
-    """Its address, as a setting."""
-    server = await asyncio.start_server(serve, "127.0.0.1", 0)
+async def listening(
+    serve: Callable[[asyncio.StreamReader, asyncio.StreamWriter], Any], *, kernel_bytes: int | None = None
+) -> AsyncIterator[str]:
+    """Its address, as a setting. ``kernel_bytes``: about so much its kernel takes before it reads (socket(7))."""
+    listener = socket.socket()
+    if kernel_bytes is not None:
+        listener.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, kernel_bytes)
+    listener.bind(("127.0.0.1", 0))
+    server = await asyncio.start_server(serve, sock=listener)
     host, port = server.sockets[0].getsockname()
     try:
         yield f"{host}:{port}"
