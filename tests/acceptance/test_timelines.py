@@ -102,7 +102,8 @@ async def test_notices_held_back_by_an_outage_are_placed_where_they_belong(tmp_p
 
 async def test_a_silent_meter_costs_the_others_nothing_and_the_count_is_there_when_it_is_back(tmp_path: Path) -> None:
     async with a_day(tmp_path) as day:
-        day.college.silence("bursary", 4.0)
+        # Two reads of three seconds go unanswered.
+        day.college.silence("bursary", 12.0)
         silent = day.job("user-anise", "bursary", 3)
         well = day.job("user-birch", "admissions", 3)
         day.badge("user-anise", "offices")

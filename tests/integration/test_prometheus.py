@@ -135,7 +135,7 @@ async def test_the_figures_are_the_ledgers(watched: Watched) -> None:
 
 
 async def test_a_silent_meter_is_told_to_the_receiver_and_so_is_its_end(watched: Watched) -> None:
-    watched.day.college.silence(SILENT, 8.0)
+    watched.day.college.silence(SILENT, 12.0)
     job = watched.day.job("user-clover", SILENT, 3)
     watched.day.badge("user-clover", SILENT_GATEWAY)
     firing = await watched.alert("PagereeveMeterSilent", "firing", 20, printer=SILENT)
