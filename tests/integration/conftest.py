@@ -6,6 +6,7 @@ import asyncio
 from collections.abc import AsyncIterator, Callable, Iterator, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import pytest
 import uvloop
@@ -17,6 +18,10 @@ from pagereeve.store.postgres.address import Address
 from pagereeve.store.postgres.journal import PostgresJournal
 from pagereeve.store.sqlite.journal import SqlJournal
 from tests.integration import postgres_server
+
+if TYPE_CHECKING:
+    from tests.integration.away import Site
+    from tests.integration.moves import Move
 
 # uvloop is what the daemon runs on where it can be had; elsewhere, and where a command asks, asyncio's own loop.
 LOOPS: Mapping[str, Callable[[], asyncio.AbstractEventLoop]] = {
@@ -105,6 +110,35 @@ def postgres_journal(postgres: postgres_server.Server, postgres_database: Addres
     """The same one for each test, emptied: to make one would take longer than most tests."""
     postgres.empty(postgres_database)
     return postgres_database
+
+
+@pytest.fixture
+def new_database(postgres: postgres_server.Server) -> Iterator[Address]:
+    address = postgres.new_database()
+    yield address
+    postgres.drop(address)
+
+
+@pytest.fixture
+def move(tmp_path: Path, new_database: Address, capsys: pytest.CaptureFixture[str]) -> Move:
+    from tests.integration.moves import Move  # noqa: PLC0415 - it stands on modules of tests
+
+    return Move.of(tmp_path, new_database, capsys)
+
+
+@pytest.fixture(scope="module")
+def server() -> Iterator[postgres_server.Server]:
+    """Always one of our own: it is killed."""
+    with postgres_server.running(None) as server:
+        yield server
+
+
+@pytest.fixture
+async def place(server: postgres_server.Server, tmp_path: Path) -> AsyncIterator[Site]:
+    from tests.integration.away import site  # noqa: PLC0415 - as above
+
+    async with site(server, tmp_path) as place:
+        yield place
 
 
 @pytest.fixture(params=["memory", "sqlite", "postgres"])

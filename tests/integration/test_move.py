@@ -11,7 +11,6 @@ import struct
 import subprocess
 import sys
 import termios
-from collections.abc import Iterator
 from contextlib import suppress
 from pathlib import Path
 
@@ -49,18 +48,6 @@ QUESTIONS = (
     ("replay", "--check"),
     ("verify", "--json"),
 )
-
-
-@pytest.fixture
-def new_database(postgres: Server) -> Iterator[Address]:
-    address = postgres.new_database()
-    yield address
-    postgres.drop(address)
-
-
-@pytest.fixture
-def move(tmp_path: Path, new_database: Address, capsys: pytest.CaptureFixture[str]) -> Move:
-    return Move.of(tmp_path, new_database, capsys)
 
 
 def sealed(move: Move) -> dict[str, object]:

@@ -7,7 +7,6 @@ import fcntl
 import os
 import shutil
 import sqlite3
-from collections.abc import Iterator
 from contextlib import closing
 from pathlib import Path
 
@@ -36,18 +35,6 @@ ONE_PERIOD = (
     "INSERT INTO closed_period VALUES ('1990', 'UTC', '', 1, 2, 3, 'somebody', '', 1, 'x', 0, '', 0, '', NULL, NULL)"
 )
 WITHOUT_GUARDS = "SET session_replication_role = replica; "
-
-
-@pytest.fixture
-def new_database(postgres: Server) -> Iterator[Address]:
-    address = postgres.new_database()
-    yield address
-    postgres.drop(address)
-
-
-@pytest.fixture
-def move(tmp_path: Path, new_database: Address, capsys: pytest.CaptureFixture[str]) -> Move:
-    return Move.of(tmp_path, new_database, capsys)
 
 
 async def _filled(path: Path, rounds: int = 3) -> None:

@@ -5,37 +5,20 @@ from __future__ import annotations
 import asyncio
 import json
 import time
-from collections.abc import AsyncIterator, Iterator
 from functools import partial
-from pathlib import Path
 
 import httpx2
-import pytest
 
 from pagereeve.app.clocks import SystemClock
 from pagereeve.domain.values.instants import to_text
 from pagereeve.store.postgres.writer import LOST_S
-from tests.integration import postgres_server
-from tests.integration.away import PRINTER, Site, back, gone, site
+from tests.integration.away import PRINTER, Site, back, gone
 from tests.integration.daemon import Outside, until
 from tests.integration.postgres_server import Server
 
 AT_ONCE_S = 2.0
 STARTED = "pagereeve.release.started.v1"
 DATA = {"release": "B", "job": "job-B", "owner": "user-anise", "printer": PRINTER}
-
-
-@pytest.fixture(scope="module")
-def server() -> Iterator[Server]:
-    """Always one of our own: it is killed."""
-    with postgres_server.running(None) as server:
-        yield server
-
-
-@pytest.fixture
-async def place(server: Server, tmp_path: Path) -> AsyncIterator[Site]:
-    async with site(server, tmp_path) as place:
-        yield place
 
 
 def require_told(answer: httpx2.Response, *, cause: bool = True) -> None:

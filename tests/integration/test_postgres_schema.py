@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-
 import pytest
 from alembic.autogenerate import compare_metadata
 from alembic.migration import MigrationContext
@@ -25,13 +23,6 @@ _TWICE = "INSERT INTO fact SELECT printer, 9, kind, at_us, source, event_id, rel
 
 async def opened(address: Address, *, alone: bool = False) -> PostgresJournal:
     return await PostgresJournal.open(address, SystemClock(), SystemEntropy(), alone=alone)
-
-
-@pytest.fixture
-def new_database(postgres: Server) -> Iterator[Address]:
-    address = postgres.new_database()
-    yield address
-    postgres.drop(address)
 
 
 def differing(connection: Connection) -> list[object]:

@@ -6,34 +6,16 @@ import asyncio
 import os
 import re
 import signal
-from collections.abc import AsyncIterator, Iterator
-from pathlib import Path
-
-import pytest
 
 from pagereeve.app.daemon import App
 from pagereeve.cli import status_of
 from pagereeve.store.spool.spool import SpoolFile
-from tests.integration import postgres_server
-from tests.integration.away import FEED, Site, back, gone, lines, site
+from tests.integration.away import FEED, Site, back, gone, lines
 from tests.integration.daemon import until
 from tests.integration.postgres_server import Server
 from tests.integration.test_postgres_daemon import journal_settings, settings_file
 
 PRESENTED = "pagereeve.badge.presented.v1"
-
-
-@pytest.fixture(scope="module")
-def server() -> Iterator[Server]:
-    """Always one of our own: it is killed."""
-    with postgres_server.running(None) as server:
-        yield server
-
-
-@pytest.fixture
-async def place(server: Server, tmp_path: Path) -> AsyncIterator[Site]:
-    async with site(server, tmp_path) as place:
-        yield place
 
 
 def taken(app: App) -> int:

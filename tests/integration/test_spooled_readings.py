@@ -4,44 +4,22 @@ from __future__ import annotations
 
 import asyncio
 import json
-from collections.abc import AsyncIterator, Iterator
-from pathlib import Path
-
-import pytest
 
 from pagereeve.app.clocks import SystemClock
 from pagereeve.app.daemon import App
 from pagereeve.cli import status_of
 from pagereeve.domain.ledger import Verdict
 from pagereeve.simulator.printer.model import PrintJob
-from tests.integration import postgres_server
-from tests.integration.away import PRINTER, Site, back, gone, lines, site
+from tests.integration.away import PRINTER, Site, back, gone, lines
 from tests.integration.daemon import until
 from tests.integration.postgres_server import Server
 from tests.integration.test_postgres_daemon import journal_settings, settings_file
 
 
-@pytest.fixture(scope="module")
-def server() -> Iterator[Server]:
-    """Always one of our own: it is killed."""
-    with postgres_server.running(None) as server:
-        yield server
-
-
-@pytest.fixture
-async def place(server: Server, tmp_path: Path) -> AsyncIterator[Site]:
-    async with site(server, tmp_path) as place:
-        yield place
-
-
 def count(app: App) -> int:
     last = app.registry.watchers[PRINTER].last_good
     assert last is not None
-    return (
-        next(iter(last.sight.counts.values())).value
-        if isinstance(last.sight.counts, dict)
-        else last.sight.counts[0][1].value
-    )
+    return last.sight.counts[0][1].value
 
 
 async def until_count(app: App, value: int) -> None:

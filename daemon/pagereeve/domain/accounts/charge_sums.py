@@ -5,11 +5,12 @@ from __future__ import annotations
 from array import array
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
-from typing import Final, NamedTuple
+from typing import Final, NamedTuple, TypeVar
 
 from pagereeve.domain.accounts.totals import OPEN, Figure, Total, Totals
 from pagereeve.domain.ledger import RowSegment
 
+Key = TypeVar("Key")
 Login = tuple[str, str, str, str]
 """As it was written, with channel, unit and verdict (OPEN: none yet): only what is alike in all is added up."""
 
@@ -60,7 +61,7 @@ def _known(pages: int | None) -> tuple[int, int]:
     return (0, 0) if pages is None else (pages, 1)
 
 
-def _add(sums: dict[tuple[str, ...], list[int]], key: tuple[str, ...], more: Sequence[int]) -> None:
+def _add(sums: dict[Key, list[int]], key: Key, more: Sequence[int]) -> None:
     known = sums.get(key)
     if known is None:
         sums[key] = list(more)
@@ -121,7 +122,7 @@ class LoginSums:
         for one in sums:
             number = self._number(one.login)
             figures = one.figures
-            self._put_in(number, figures)
+            _add(self._sums, number, figures)
             self._of_printer.setdefault(one.printer, array("q")).extend((number, *figures))
         self._settle(gone)
         self._lines = None
@@ -138,15 +139,6 @@ class LoginSums:
             number = self._numbers[login] = self._next
             self._next += 1
         return number
-
-    def _put_in(self, number: int, figures: Sequence[int]) -> None:
-        known = self._sums.get(number)
-        if known is None:
-            self._sums[number] = list(figures)
-            return
-        first_us = min(known[_FIRST], figures[_FIRST])
-        known[:] = [one + other for one, other in zip(known, figures, strict=True)]
-        known[_FIRST] = first_us
 
     def _take_out(self, printer: str) -> set[int]:
         """Numbers whose first release may have gone with it."""

@@ -19,7 +19,7 @@ from sqlalchemy.exc import DBAPIError
 
 from pagereeve.domain.values.amounts import amount
 from pagereeve.ports.journal import JournalUnavailable
-from pagereeve.store.errors import CantOpen, InUse, NotMoved
+from pagereeve.store.errors import InUse, NotMoved, cant_open
 from pagereeve.store.postgres.address import Address
 from pagereeve.store.postgres.connections import READER_LIMITS, WRITER_LIMITS, WriterConnection, connected
 from pagereeve.store.postgres.opening_check import require_fit
@@ -145,7 +145,7 @@ async def move_target(address: Address, moving: Moving) -> AsyncIterator[MoveTar
         except JournalUnavailable as error:
             raise InUse(name, "a daemon or another move works with it; stop that one first") from error
         except (DBAPIError, OSError) as error:
-            raise CantOpen(name, f"{getattr(error, 'orig', None) or error}") from error
+            raise cant_open(name, error) from error
         yield MoveTarget(address, connection, states)
     finally:
         await connection.close()
