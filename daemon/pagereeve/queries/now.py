@@ -10,6 +10,7 @@ from typing import Final
 from pagereeve.domain.accounts.periods import Period
 from pagereeve.domain.accounts.printer_accounts import PrinterAccounts
 from pagereeve.domain.brackets.expectation import CLAIMED_CHANNELS
+from pagereeve.domain.facts.reading import Unit
 from pagereeve.domain.ledger import Finding
 from pagereeve.ports.findings import FindingCount, FindingFilter
 from pagereeve.ports.reads import Reads
@@ -54,7 +55,9 @@ class Strip:
 
 @dataclass(frozen=True, slots=True)
 class OpenNow:
-    """A release under way, or one that no verdict was found for yet."""
+    """A release under way, or one that no verdict was found for yet. ``unit``: what its meter counts; None where nobody
+    has read it.
+    """
 
     printer: str
     source: str
@@ -62,6 +65,7 @@ class OpenNow:
     owner: str
     started_us: int
     released: int | None
+    unit: Unit | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,7 +119,15 @@ async def now_of(reads: Reads, today: Period, behind: Mapping[str, Sequence[str]
         work=tuple(found.findings),
         open_findings=tuple(counts),
         open_releases=tuple(
-            OpenNow(one.printer, one.release.source, one.release.release, one.owner, one.started_us, one.released)
+            OpenNow(
+                one.printer,
+                one.release.source,
+                one.release.release,
+                one.owner,
+                one.started_us,
+                one.released,
+                one.unit,
+            )
             for one in under_way.charges
         ),
         newest_us=newest_us,

@@ -7,6 +7,7 @@ from typing import Final
 from pagereeve.domain.brackets.hypotheses import HINT_PREFIX, hint_text
 from pagereeve.domain.facts.ticket import Ticket
 from pagereeve.domain.ledger import Grade, Interval, Verdict
+from pagereeve.reports.media import media_text
 
 GRADES: Final[dict[Grade, str]] = {
     Grade.TIGHT: "the meter was read shortly before and after, and no other release ran in between",
@@ -140,8 +141,8 @@ def ticket_text(ticket: Ticket) -> str:
         None if ticket.sides is None else sides[ticket.sides],
         None if ticket.number_up is None else f"{_plural(ticket.number_up, 'page')} on a side",
         None if ticket.color_mode is None else f"colour mode {ticket.color_mode}",
-        None if ticket.media is None else f"on {ticket.media}",
-        None if ticket.separator_sheets is None else _plural(ticket.separator_sheets, "separator sheet"),
+        None if ticket.media is None else f"on {media_text(ticket.media)}",
+        _plural(ticket.separator_sheets, "separator sheet") if ticket.separator_sheets else None,
     ]
     text = ", ".join(part for part in parts if part is not None)
     return text or "nothing: the ticket says neither pages nor copies"

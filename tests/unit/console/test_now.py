@@ -19,6 +19,7 @@ from pagereeve.console.pages.shell import figure, static_address, static_files
 from pagereeve.console.pictures.strip import WIDTH, strip_parts
 from pagereeve.domain.accounts.periods import period_of
 from pagereeve.domain.accounts.printer_accounts import PrinterAccounts
+from pagereeve.domain.facts.reading import Unit
 from pagereeve.domain.ledger import ACCOUNT_KINDS, RowSegment
 from pagereeve.queries.now import now_of, strips_of
 from pagereeve.store.memory.journal import MemoryJournal
@@ -90,6 +91,19 @@ async def test_names_are_shown_to_who_may_see_them_and_are_never_markup(path: st
     assert HOSTILE not in shown.text + hidden.text
     assert "alert(1)" not in hidden.text
     assert "hidden" in hidden.text
+
+
+@pytest.mark.parametrize(
+    ("unit", "told"), [(Unit.SHEETS, "sheets"), (Unit.IMPRESSIONS, "impressions"), (None, "sheets or sides")]
+)
+async def test_a_figure_of_an_open_release_has_its_meters_unit(unit: Unit | None, told: str) -> None:
+    kept = MemoryJournal()
+    own = replace(charge("hall", key(1), NOON_US - 60 * SECOND_US), released=1_200, unit=unit, verdict=None)
+    await kept.replace("hall", None, [RowSegment("hall", NOON_US, None, charges=(own,))])
+    async with asking(kept) as client:
+        text = (await client.get("/now")).text
+    [cell] = re.findall(r'<td class="number" data-label="Released">(.*?)</td>', text)
+    assert cell == f'1\u202f200 <span class="unit">{told}</span>'
 
 
 async def test_how_grave_a_finding_is_is_said_and_not_coloured_alone() -> None:

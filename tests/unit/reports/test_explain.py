@@ -38,7 +38,7 @@ THE ANSWER
   Not known: nothing.
 
 WHAT WAS RELEASED
-  5 pages, 1 copy, one-sided, 1 page on a side, 0 separator sheets
+  5 pages, 1 copy, one-sided, 1 page on a side
 
 WHAT HAPPENED, IN ORDER
   2026-11-25 09:30:00.050+01:00  meter read (the reading before): total 1000 (idle); the same in 4 readings over 30 min

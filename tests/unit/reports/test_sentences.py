@@ -17,6 +17,7 @@ from pagereeve.domain.facts.ticket import Ticket
 from pagereeve.domain.findings.wording import SILENCES
 from pagereeve.domain.ledger import Grade, Interval, Verdict
 from pagereeve.reports import sentences, timeline
+from pagereeve.reports.media import media_text
 
 SOURCES = Path(next(iter(domain.__path__)))
 
@@ -63,6 +64,32 @@ def test_an_interval_in_words(interval: Interval | None, text: str) -> None:
 )
 def test_a_span_in_words(span_us: int, text: str) -> None:
     assert sentences.span_text(span_us) == text
+
+
+# PWG 5101.1-2013 section 5: names of its tables 2 to 5, and of its form.
+@pytest.mark.parametrize(
+    ("name", "text"),
+    [
+        ("iso_a4_210x297mm", "A4"),
+        ("iso_b5_176x250mm", "B5"),
+        ("jis_b5_182x257mm", "B5 (182 by 257 mm)"),
+        ("iso_a3-extra_322x445mm", "a3 extra (322 by 445 mm)"),
+        ("na_letter_8.5x11in", "letter (8.5 by 11 in)"),
+        ("na_number-10_4.125x9.5in", "number 10 (4.125 by 9.5 in)"),
+        ("custom_cards_55x85mm", "cards (55 by 85 mm)"),
+        ("tray-2", "tray-2"),
+        ("iso_a4_210x297", "iso_a4_210x297"),
+        ("", ""),
+    ],
+)
+def test_a_medium_in_plain_words(name: str, text: str) -> None:
+    assert media_text(name) == text
+
+
+def test_a_ticket_tells_a_medium_in_plain_words_and_no_separator_that_there_is_not() -> None:
+    ticket = Ticket(pages=3, media="iso_a4_210x297mm", separator_sheets=0)
+    assert sentences.ticket_text(ticket) == "3 pages, on A4"
+    assert sentences.ticket_text(Ticket(pages=3, separator_sheets=1)) == "3 pages, 1 separator sheet"
 
 
 def test_a_ticket_that_says_nothing_says_so_and_a_title_is_never_shown() -> None:

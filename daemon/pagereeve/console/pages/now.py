@@ -12,6 +12,7 @@ from pagereeve.console.api.context import ApiContext, Context
 from pagereeve.console.pages.begun import Beginning, BegunRoute
 from pagereeve.console.pages.finding_lines import line_of
 from pagereeve.console.pages.shell import Clock, page
+from pagereeve.console.pages.units import unit_of
 from pagereeve.console.pictures.strip import strip_parts
 from pagereeve.domain.accounts.periods import local, period_of
 from pagereeve.queries.now import NowAnswer, now_of
@@ -53,6 +54,7 @@ async def _values(context: ApiContext, *, names: bool) -> dict[str, Any]:
         "strips": [(one, strip_parts(one)) for one in answer.strips],
         "work": [line_of(one, Clock(zone)) for one in answer.work],
         "verdict": _verdict(answer),
+        "unit_of": unit_of,
         "owner": {one.release: one.owner for one in answer.open_releases} if names else {},
         "lanes": answer.lanes[:LANES_SHOWN],
     }
