@@ -184,6 +184,18 @@ async def test_a_path_that_loses_larger_answers_costs_no_reading_and_the_meters_
         assert all(label.startswith(R) for names in jobs for label in names - {SYS_UP_TIME})
 
 
+async def test_after_one_lost_answer_jobs_are_asked_for_beside_the_meter_as_before() -> None:
+    agent = LosingAgent(job_mib())
+    async with a_meter() as meter, mib_agent(agent) as raw:
+        assert await looked(meter, raw.target()) == ()
+        usual, agent.names_max = agent.names_max, 10
+        assert total(await meter.read(raw.target(), 2.0)) == 764
+        agent.names_max, before = usual, len(agent.requests)
+        assert total(await meter.read(raw.target(), 2.0)) == 764
+        (both,) = agent.requests[before:]
+        assert any(oid_label(name).startswith(R) for name in both.names)
+
+
 async def test_a_printer_without_a_table_is_asked_once_and_not_again() -> None:
     agent = MibAgent(printer_mib())
     async with a_meter() as meter, mib_agent(agent) as raw:

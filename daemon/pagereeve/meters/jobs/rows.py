@@ -8,7 +8,7 @@ from typing import Final
 
 from pagereeve.domain.values.instants import SECOND_US
 from pagereeve.meters.jobs.looking import look_at_jobs, survey_jobs
-from pagereeve.meters.jobs.table import JobTable
+from pagereeve.meters.jobs.table import LOST_MAX, JobTable
 from pagereeve.meters.snmp.ber import Varbind
 from pagereeve.meters.snmp.conversation import Conversation, Got
 from pagereeve.meters.snmp.names import SYS_UP_TIME
@@ -35,7 +35,7 @@ class JobRows:
     def beside(self) -> tuple[bytes, ...]:
         """What is asked for together with the meter's own values."""
         self._brought = None
-        return () if self.table is None or self.table.apart else self.table.names()
+        return () if self.table is None else self.table.beside()
 
     def parted(self, got: Got, names: tuple[bytes, ...]) -> Got:
         """The meter's own values; the others are kept for the next look."""
@@ -46,9 +46,10 @@ class JobRows:
         others.pop(SYS_UP_TIME, None)
         if others:
             self._brought = Got(others, got.sent_us, got.received_us)
+            self.table.lost = 0
         else:
-            # They did not come: an answer too big for the agent or its path. They are asked for by themselves.
-            self.table.apart = True
+            # They did not come. They are asked for by themselves, and from now on where the agent itself said why.
+            self.table.lost = LOST_MAX if got.too_big else self.table.lost + 1
         if SYS_UP_TIME in got.values:
             own[SYS_UP_TIME] = got.values[SYS_UP_TIME]
         return Got(own, got.sent_us, got.received_us)

@@ -37,20 +37,25 @@ Values = Mapping[bytes, Varbind]
 FOLLOWED_MAX: Final = 3
 NEW_AT_ONCE_MAX: Final = 8
 REMEMBERED: Final = 256
+LOST_MAX: Final = 2
+"""So many answers in a row that get lost with the jobs are the path's way; one is a lost datagram."""
+APART_READS: Final = 200
+"""After so many reads of the meter alone both are asked for together once more: a path may have become better."""
 
 
 @dataclass(slots=True)
 class JobTable:
     """The table of ``job_set``. ``highest`` is None until a job was seen; ``followed`` are not over yet.
 
-    ``ids`` are the numbers of jobs whose submission ids were asked after and found. ``apart``: the agent or the path
-    does not put up with more values in the meter's own request.
+    ``ids`` are the numbers of jobs whose submission ids were asked after and found. ``lost`` are answers in a row that
+    should have held the jobs beside the meter's own values, and did not; ``alone`` the reads since without them.
     """
 
     job_set: int
     highest: int | None = None
     epoch: int = 1
-    apart: bool = False
+    lost: int = 0
+    alone: int = 0
     followed: list[int] = field(default_factory=list)
     ids: dict[str, int] = field(default_factory=dict)
     _seen: deque[int] = field(default_factory=lambda: deque(maxlen=REMEMBERED))
@@ -59,6 +64,20 @@ class JobTable:
         """The followed jobs and the next one."""
         following = [] if self.highest is None or self.highest == JOB_MAX else [self.highest + 1]
         return self.followed[:FOLLOWED_MAX] + following
+
+    @property
+    def apart(self) -> bool:
+        """The agent or the path does not put up with more values in the meter's own request."""
+        return self.lost >= LOST_MAX
+
+    def beside(self) -> tuple[bytes, ...]:
+        """``names``, where they may be asked for together with the meter's own values. For each of its reads."""
+        if self.apart:
+            self.alone += 1
+            if self.alone < APART_READS:
+                return ()
+            self.lost, self.alone = LOST_MAX - 1, 0
+        return self.names()
 
     def names(self) -> tuple[bytes, ...]:
         """What a look asks for: how many are active, the newest, and the rows of ``wanted``."""

@@ -31,11 +31,15 @@ BRIEF_TRIES = 3
 
 
 class Got(NamedTuple):
-    """Values by name, true at some instant in [sent_us, received_us]. A name may be missing or absent."""
+    """Values by name, true at some instant in [sent_us, received_us]. A name may be missing or absent.
+
+    ``too_big``: the agent said so of a request with more beside these.
+    """
 
     values: dict[bytes, Varbind]
     sent_us: int
     received_us: int
+    too_big: bool = False
 
 
 class Heard(NamedTuple):
@@ -135,14 +139,16 @@ class Conversation:
         Where that is too big, refused, or lost, ``names`` alone are asked for at once, as if nobody had wanted more:
         nothing is learnt of the agent by it. An agent of SNMP v1 refuses a whole request for one row that is gone.
         """
-        part, limits = (*names, *beside), self.limits
+        part, limits, too_big = (*names, *beside), self.limits, False
         if beside and self._target.version != "1" and len(part) <= limits.get.room and not limits.lacking:
             # Built for this once: the kept templates are those of the meter's own values.
             answer = await self._ask_briefly(self._build(GET, part))
             self._heard_get = self._heard_get or answer is not None
             if answer is not None and _is_whole(part, answer.response):
                 return Got(dict(zip(part, answer.response.varbinds, strict=True)), answer.sent_us, answer.received_us)
-        return await self.get(names, together)
+            too_big = answer is not None and answer.response.error_status == TOO_BIG
+        got = await self.get(names, together)
+        return got._replace(too_big=True) if too_big else got
 
     async def _gather(
         self,
