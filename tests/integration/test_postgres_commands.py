@@ -56,7 +56,7 @@ price = "0.025"
 def same_chance(monkeypatch: pytest.MonkeyPatch) -> None:
     """One instant, one id of both journals, salts that are the same: whatever differs then the database made."""
     monkeypatch.setattr(SystemClock, "now_us", lambda _: AFTER_US)
-    monkeypatch.setattr(seal, "new_origin", lambda: "ab" * 16)
+    monkeypatch.setattr(seal, "new_origin", lambda salts: "ab" * 16)
     made = seal.Sealing.__init__
 
     def without_chance(sealing: seal.Sealing, *given: Any, **named: Any) -> None:

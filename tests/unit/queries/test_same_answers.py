@@ -36,7 +36,7 @@ def rows() -> list[RowSegment]:
 def few_on_a_page_of_one_journal(monkeypatch: pytest.MonkeyPatch) -> None:
     """As one that was moved, both have one id."""
     monkeypatch.setattr(same_answers, "PAGE_MAX", 3)
-    monkeypatch.setattr("pagereeve.store.memory.seal.new_origin", lambda: "ab" * 16)
+    monkeypatch.setattr("pagereeve.store.memory.seal.new_origin", lambda salts: "ab" * 16)
 
 
 async def test_equal_journals_give_equal_answers_and_all_pages_are_looked_at() -> None:

@@ -68,7 +68,7 @@ class MemorySeal:
 
     def __init__(self, salts: Salts = os.urandom) -> None:
         self._salts = salts
-        self._seal = SealState(new_origin())
+        self._seal = SealState(new_origin(salts))
         self._sealed: dict[int, Row] = {}
 
     def _add_sealed(self, facts: Sequence[Numbered]) -> None:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import os
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 from functools import cache
@@ -20,6 +19,9 @@ from pagereeve.store.records.personal_spans import spliced_content
 
 Salts = Callable[[int], bytes]
 """So many random bytes; in a test others."""
+ORIGIN_BYTES: Final = 16
+OWN_ORIGIN: Final = 0
+"""The number, among origins, of the journal itself."""
 _NONE: Final = Openings(())
 
 
@@ -48,9 +50,9 @@ class SealState:
         return SealedFact(self.tree.size, printer, seq, link, str(openings))
 
 
-def new_origin() -> str:
+def new_origin(salts: Salts) -> str:
     """The id of a journal: random, 32 hexadecimal digits."""
-    return os.urandom(16).hex()
+    return salts(ORIGIN_BYTES).hex()
 
 
 def new_content(body: str, kind: str, salts: Salts) -> tuple[bytes, Openings]:

@@ -14,7 +14,7 @@ from sqlalchemy import Connection, Row, bindparam, func, insert, select, tuple_,
 from pagereeve.domain.seal.merkle import Frontier
 from pagereeve.store.errors import DamagedSeal
 from pagereeve.store.records.batch import Numbered
-from pagereeve.store.records.sealing import Salts, SealedFact, SealState, new_origin, seal, seal_filed
+from pagereeve.store.records.sealing import OWN_ORIGIN, Salts, SealedFact, SealState, new_origin, seal, seal_filed
 from pagereeve.store.sql import tables as schema
 from pagereeve.store.sql.adding import Adding
 from pagereeve.store.sql.driven import Driven
@@ -27,6 +27,7 @@ ONLY: Final = 1
 _ENTRY: Final = schema.seal_entry.c
 _FACT: Final = schema.fact.c
 _STATE: Final = select(schema.seal)
+_OWN: Final = select(schema.origin.c.id).where(schema.origin.c.number == OWN_ORIGIN)
 _LINK: Final = Driven(
     select(_ENTRY.link).where(_ENTRY.printer == bindparam("printer")).order_by(_ENTRY.seq.desc()).limit(ONLY)
 )
@@ -85,7 +86,7 @@ class Sealing:
             count = (connection.execute(_COUNT).scalar() if row is None else row.sealed) or 0
             _require_whole(path, row, count)
             if row is None:
-                first = {"id": ONLY, "origin": new_origin(), "size": 0, "peaks": "", "since_us": now_us}
+                first = {"id": ONLY, "origin": self._own(connection), "size": 0, "peaks": "", "since_us": now_us}
                 connection.execute(insert(schema.seal), first)
         done = row is not None and row.older is not None
         older = 0
@@ -99,6 +100,15 @@ class Sealing:
         self.state = self.state or read_state_of(connection)
         self.stored()
         return older
+
+    def _own(self, connection: Connection) -> str:
+        """The journal's id, from now on."""
+        known = connection.execute(_OWN).scalar_one_or_none()
+        if known is not None:
+            return str(known)
+        made = new_origin(self.salts)
+        connection.execute(insert(schema.origin), {"number": OWN_ORIGIN, "id": made})
+        return made
 
 
 def _require_whole(path: Path | str, row: Row[Any] | None, count: int) -> None:

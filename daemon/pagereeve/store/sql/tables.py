@@ -15,6 +15,7 @@ from sqlalchemy import (
     Integer,
     LargeBinary,
     MetaData,
+    SmallInteger,
     Table,
     Text,
     TextClause,
@@ -24,7 +25,7 @@ from sqlalchemy import (
 
 from pagereeve.store.sql.stored_types import BODY, DIGEST, LINK, OPENINGS
 
-REVISION: Final = "r0016"
+REVISION: Final = "r0017"
 """The migration that brings a database to these tables."""
 
 metadata = MetaData(
@@ -65,6 +66,21 @@ def _text(name: str, *, key: bool = False, null: bool = False) -> Column[str]:
     return Column(name, Text, primary_key=key, nullable=null)
 
 
+# Journals whose facts lie here: 0 is this one itself, which alone has no site; its id is that of its seal. Each of the
+# others is a site's, whose sealed facts were forwarded. Rows are never changed nor deleted.
+origin = Table(
+    "origin",
+    metadata,
+    Column("number", SmallInteger, primary_key=True, autoincrement=False),
+    _text("id"),
+    _text("site", null=True),
+    CheckConstraint("(number = 0) = (site IS NULL)", name="own"),
+)
+Index("uq_origin_id", origin.c.id, unique=True)
+Index("uq_origin_site", origin.c.site, unique=True)
+
+# ``printer`` is the timeline's name. Of another origin's facts it is qualified by its site (domain/facts/sites.py), so
+# that the key is (origin, timeline, number); their bodies stay as the site sealed them.
 fact = Table(
     "fact",
     metadata,
@@ -79,6 +95,8 @@ fact = Table(
     Column("digest", DIGEST, nullable=True),
     # By how much what our clock dated in the body is later, as at_us says already; null: it is void.
     Column("shift_us", BigInteger, nullable=True, server_default="0"),
+    # Which journal the fact was first written in.
+    Column("origin", SmallInteger, nullable=False, server_default="0"),
     CheckConstraint("(source IS NULL) = (event_id IS NULL)", name="identity"),
 )
 CHECKED: Final = tuple(fact.c[_name] for _name in ("printer", "seq", "kind", "at_us", "body", "digest", "shift_us"))

@@ -1,4 +1,4 @@
-"""What PostgreSQL refuses by itself: the same as SQLite's triggers of r0001 to r0016 do, in its own words.
+"""What PostgreSQL refuses by itself: the same as SQLite's triggers of r0001 to r0017 do, in its own words.
 
 Nothing is archived in a database: there no fact is ever deleted.
 """
@@ -55,7 +55,8 @@ FUNCTIONS: Final = (
     _refused_where(
         "fact_unchanged",
         "NEW.printer IS DISTINCT FROM OLD.printer OR NEW.seq IS DISTINCT FROM OLD.seq OR NEW.kind IS DISTINCT FROM "
-        "OLD.kind OR NEW.source IS DISTINCT FROM OLD.source OR NEW.release IS DISTINCT FROM OLD.release OR NOT EXISTS "
+        "OLD.kind OR NEW.source IS DISTINCT FROM OLD.source OR NEW.release IS DISTINCT FROM OLD.release "
+        "OR NEW.origin <> OLD.origin OR NOT EXISTS "
         "(SELECT 1 FROM seal_entry WHERE printer = OLD.printer AND seq = OLD.seq AND strpos(openings, '=') > 0)",
         "NEW",
     ),
@@ -83,6 +84,7 @@ FUNCTIONS: Final = (
 
 _FACT: Final = "a fact is never changed"
 _GONE: Final = "a fact is never deleted"
+_ORIGIN: Final = "an origin is never changed"
 _SEAL: Final = "a seal is never changed"
 _CLOSED: Final = "a closed period is never changed"
 _FROZEN: Final = "frozen rows are never changed"
@@ -95,15 +97,17 @@ def _trigger(name: str, when: str, table: str, function: str, says: str) -> str:
 
 TRIGGERS: Final = (
     # The key of what is stored once: whoever appends, and whatever was looked up before.
-    "CREATE UNIQUE INDEX uq_fact_identity ON fact (event_id, source) WHERE event_id IS NOT NULL",
+    "CREATE UNIQUE INDEX uq_fact_identity ON fact (event_id, source, origin) WHERE event_id IS NOT NULL",
     _trigger(
         "fact_no_update",
-        "BEFORE UPDATE OF printer, seq, kind, source, event_id, release, body, digest",
+        "BEFORE UPDATE OF printer, seq, kind, source, event_id, release, body, digest, origin",
         "fact",
         "fact_unchanged",
         _FACT,
     ),
     _trigger("fact_no_delete", "BEFORE DELETE", "fact", "refuse_change", _GONE),
+    _trigger("origin_no_update", "BEFORE UPDATE", "origin", "refuse_change", _ORIGIN),
+    _trigger("origin_no_delete", "BEFORE DELETE", "origin", "refuse_change", _ORIGIN),
     _trigger(
         "seal_entry_no_update", "BEFORE UPDATE OF position, printer, seq, link", "seal_entry", "refuse_change", _SEAL
     ),
@@ -141,6 +145,6 @@ TRIGGERS: Final = (
     *(
         f"CREATE TRIGGER {table}_no_truncate BEFORE TRUNCATE ON {table} FOR EACH STATEMENT "
         f"EXECUTE FUNCTION refuse_change('{table} is never emptied')"
-        for table in ("fact", "seal_entry", "closed_period", "closed_part")
+        for table in ("fact", "origin", "seal_entry", "closed_period", "closed_part")
     ),
 )
