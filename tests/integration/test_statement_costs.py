@@ -140,6 +140,7 @@ async def _told(journal: SqlJournal) -> None:
     journal.trouble()
     journal.refusal()
     journal.waiting_since_us()
+    await journal.following().page(10)
 
 
 async def _close_period(journal: SqlJournal) -> ClosedPeriod:
@@ -353,6 +354,7 @@ CALLS: Final[dict[str, Call]] = {
     "credentials_used": Call(lambda journal: journal.credentials_used({"a": NOON_US, "b": NOON_US})),
     "checkpoint": Call(SqlJournal.checkpoint),
     "health": Call(_told),
+    "following": Call(_told),
     "damaged": Call(_told),
     "look": Call(lambda journal: journal.look()),
     "refusal": Call(_told),
@@ -372,7 +374,7 @@ BOUNDED: Final = {
 }
 SILENT: Final = {
     *("checkpoint", "file_troubles", "rewrite", "damaged", "health", "look", "refusal", "trouble", "waiting_since_us"),
-    *("room", "rows_version"),
+    *("room", "rows_version", "following"),
 }
 SMALL: Final = {"open_run", "seal", "instance", *BOUNDED}
 

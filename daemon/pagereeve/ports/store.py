@@ -11,6 +11,7 @@ from pagereeve.ports.archives import ArchiveReads
 from pagereeve.ports.closing import ClosedReads, PeriodCloser
 from pagereeve.ports.decisions import DecisionReads
 from pagereeve.ports.erasing import Erasing
+from pagereeve.ports.following import Following
 from pagereeve.ports.journal import Journal, OpenRun, Receipt, StoredFact
 from pagereeve.ports.key_checks import KeyChecks
 from pagereeve.ports.ledger import FindingLookup, LedgerStore, RowWrites
@@ -124,6 +125,10 @@ class Store(
     Protocol,
 ):
     """All of it, for the composition alone."""
+
+    def following(self) -> Following:
+        """What others store from the journal's opening on."""
+        ...
 
     def open_runs(self) -> AsyncIterator[tuple[str, OpenRun]]:
         """Each printer with what its meter was last seen to do, in order of their names."""

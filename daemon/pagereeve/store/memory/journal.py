@@ -56,6 +56,7 @@ from pagereeve.store.records.fact_record import (
     run_of,
 )
 from pagereeve.store.records.frozen_rows import closed_fact, packed_rows
+from pagereeve.store.records.nobody_else import NobodyElse
 from pagereeve.store.records.requests import (
     Post,
     StoreRequest,
@@ -81,6 +82,8 @@ Answer = TypeVar("Answer")
 
 class MemoryJournal(MemoryClosed, MemorySeal):
     """``unavailable``: set it to a reason, and nothing can be stored until it is empty again."""
+
+    following = NobodyElse
 
     def __init__(self, salts: Salts = os.urandom) -> None:
         MemoryClosed.__init__(self)

@@ -8,12 +8,13 @@ that groups come one after another, only spares these second tries.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Final, Literal
 
 from sqlalchemy import Connection
 from sqlalchemy.exc import DBAPIError
 
+from pagereeve.store.postgres.own_places import OwnPlaces
 from pagereeve.store.postgres.sqlstates import sqlstate_of
 from pagereeve.store.records.batch import Replacement
 from pagereeve.store.records.rows_versions import require_newest
@@ -48,17 +49,19 @@ class Pending:
 @dataclass(slots=True)
 class SharedHeads(Heads):
     """``in_turn``: the seal's row is taken at each group's beginning. Right without it too. ``writer`` is the fence,
-    which nobody else has.
+    which nobody else has. ``own``: where that stands which was stored through these heads.
     """
 
     in_turn: bool = True
     pending: Pending | None = None
     writer: int = 0
+    own: OwnPlaces = field(default_factory=OwnPlaces)
     _number: int = 0
     _transaction: str = ""
 
     def begin(self, connection: Connection) -> None:
         self.pending = None
+        self.sealing.added = (0, 0)
         self._number += 1
         begin = _IN_TURN if self.in_turn else _BEGIN
         size, self._transaction = connection.exec_driver_sql(begin, (self.writer, self._number)).one()
@@ -70,6 +73,10 @@ class SharedHeads(Heads):
         for one in replacements:
             became = connection.exec_driver_sql(_FOLLOWED, (one.printer, one.after)).scalar_one_or_none()
             require_newest(one, -1 if became is None else became - 1)
+
+    def learn(self, heads: dict[str, int]) -> None:
+        Heads.learn(self, heads)
+        self.own.add(*self.sealing.added)
 
     def before_commit(self, outcome: Outcome) -> None:
         self.pending = Pending(self._transaction, self.writer, self._number, outcome)

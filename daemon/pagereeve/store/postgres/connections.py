@@ -156,6 +156,8 @@ class WriterConnection:
         )
         self._connection: AsyncConnection | None = None
         self._turn = asyncio.Lock()
+        self.server_pid: int | None = None
+        """Of the server's process that serves it now, or served it last."""
 
     async def run(self, work: Callable[[Connection], Result]) -> Result:
         """It begins and ends its own transaction. Raises what ``work`` raises, OSError or JournalUnavailable."""
@@ -168,9 +170,16 @@ class WriterConnection:
                     await self._drop()
                 raise
 
+    async def settled(self) -> None:
+        """Until the work that is being done now has ended."""
+        async with self._turn:
+            return
+
     async def _opened(self) -> AsyncConnection:
         connection = await self._engine.connect()
         try:
+            raw = (await connection.get_raw_connection()).driver_connection
+            self.server_pid = None if raw is None else raw.get_server_pid()
             if self._alone:
                 await self._be_alone(connection)
         except BaseException:

@@ -23,6 +23,7 @@ from pagereeve.store.postgres.address import Address
 from pagereeve.store.postgres.appending import SharedHeads
 from pagereeve.store.postgres.committing import Committer, raise_fence, size_bytes
 from pagereeve.store.postgres.connections import WRITER_LIMITS, Limits, WriterConnection, rewrite
+from pagereeve.store.postgres.following import PostgresFollowing
 from pagereeve.store.postgres.opening_check import require_fit
 from pagereeve.store.postgres.reads import PostgresReads
 from pagereeve.store.postgres.sqlstates import is_clash
@@ -59,6 +60,7 @@ class PostgresJournal(JournalWrites, PostgresReads):
         self._writer = writer
         self._connection = connection
         self._held = held
+        self._opened_place = writer.sealed_facts
         self._size_bytes = 0
         self._next_size_us = 0
 
@@ -121,6 +123,11 @@ class PostgresJournal(JournalWrites, PostgresReads):
         """ports.ledger.RowWrites."""
         row = await self._reader.first(select(_VERSION.version).where(_VERSION.printer == printer))
         return 0 if row is None else int(row.version)
+
+    def following(self, *, listens: bool = True) -> PostgresFollowing:
+        """ports.store.Store; the caller closes it. ``listens`` False: only the look each second tells."""
+        own, damage = self._writer.committer.heads.own, self._reader.damage
+        return PostgresFollowing(self._address, self._connection, own, self._opened_place, damage, listens=listens)
 
     async def rewrite(self) -> None:
         """Make the tables anew, so that nothing of what was replaced or deleted is left in their files. What the server

@@ -41,11 +41,14 @@ _MOVE_ON: Final = Driven(update(schema.seal).values(size=bindparam("now_size"), 
 
 @dataclass(slots=True)
 class Sealing:
-    """What is known of the seal between groups; read anew after a group that was not stored. ``size`` is committed."""
+    """What is known of the seal between groups; read anew after a group that was not stored. ``size`` is committed.
+    ``added``: behind which place and up to which the last addition stands, stored or not.
+    """
 
     salts: Salts = os.urandom
     state: SealState | None = None
     size: int = 0
+    added: tuple[int, int] = (0, 0)
 
     def forget(self) -> None:
         self.state = None
@@ -69,7 +72,9 @@ class Sealing:
             found = _LINK.rows(connection, {"printer": printer})
             return bytes.fromhex(found[0].link) if found else None
 
+        before = state.tree.size
         entries = sealed_now(state, previous=previous, salts=self.salts)
+        self.added = (before, state.tree.size)
         if entries:
             _ENTRIES.add(connection, [_columns(one) for one in entries])
             peaks = " ".join(peak.hex() for peak in state.tree.peaks)

@@ -22,6 +22,7 @@ from pagereeve.ports.journal import HINDRANCES, Hindrance
 from pagereeve.ports.queries import JournalHealth
 from pagereeve.store.errors import CantOpen, NotAJournal, unavailable
 from pagereeve.store.records.checked_rows import file_packed
+from pagereeve.store.records.nobody_else import NobodyElse
 from pagereeve.store.records.requests import append_request
 from pagereeve.store.sql.archiving import finish_archive, remove_archived
 from pagereeve.store.sql.closing_parts import forget_attempts
@@ -161,6 +162,10 @@ class SqlJournal(JournalWrites, SqlReads):
     async def rows_version(self, printer: str) -> int:
         """ports.ledger.RowWrites. What this process knows: no other writes the file."""
         return self._writer.committer.heads.versions.now(printer)
+
+    def following(self) -> NobodyElse:
+        """ports.store.Store."""
+        return NobodyElse()
 
     async def rewrite(self, free: FreeBytes = free_bytes) -> None:
         """Make the file anew, so that nothing of what was replaced or deleted is left in its unused parts.

@@ -74,6 +74,8 @@ FUNCTIONS: Final = (
         "touched_grows", "NEW.period <> OLD.period OR NEW.printer <> OLD.printer OR NEW.number <= OLD.number", "NEW"
     ),
     *(_touching(table, at_us) for table, at_us in _TOUCHED),
+    # To whom it may concern: facts were sealed (store/postgres/following.py listens).
+    _function("tell_sealed", "PERFORM pg_notify('pagereeve_sealed', ''); RETURN NULL;"),
     # What period a decision is about its rows say: it is noted for none by name.
     _function(
         "closed_touched_decision",
@@ -142,6 +144,8 @@ TRIGGERS: Final = (
         "CREATE TRIGGER closed_touched_decision AFTER INSERT ON fact FOR EACH ROW "
         "WHEN (NEW.kind = 'pagereeve.pages.decided.v1') EXECUTE FUNCTION closed_touched_decision()"
     ),
+    # Once a group, as its size is written once a group.
+    "CREATE TRIGGER seal_told AFTER UPDATE OF size ON seal FOR EACH STATEMENT EXECUTE FUNCTION tell_sealed()",
     *(
         f"CREATE TRIGGER {table}_no_truncate BEFORE TRUNCATE ON {table} FOR EACH STATEMENT "
         f"EXECUTE FUNCTION refuse_change('{table} is never emptied')"
