@@ -12,6 +12,15 @@ NOTES: Final = (
     "CREATE TABLE group_note (writer bigint PRIMARY KEY, number bigint NOT NULL, at timestamptz NOT NULL DEFAULT now())"
 )
 
+# Which worker watches a printer, or does a single duty (ports/hints.py). Updated in place every few seconds.
+HINTS: Final = (
+    "CREATE TABLE worker (number bigint PRIMARY KEY, until timestamptz NOT NULL) WITH (fillfactor = 50)",
+    (
+        'CREATE TABLE hint (kind text COLLATE "C" NOT NULL, name text COLLATE "C" NOT NULL, worker bigint, '
+        "PRIMARY KEY (kind, name)) WITH (fillfactor = 50)"
+    ),
+)
+
 _REFUSE: Final = "RAISE EXCEPTION USING ERRCODE = 'integrity_constraint_violation', MESSAGE = TG_ARGV[0];"
 
 

@@ -1,0 +1,223 @@
+"""Hints of several workers in one database: killed, stopped in the middle of a transaction, and awake again."""
+
+from __future__ import annotations
+
+import asyncio
+import os
+import signal
+import subprocess
+import sys
+import textwrap
+import time
+from collections.abc import AsyncIterator, Callable, Iterator
+from contextlib import AsyncExitStack, contextmanager
+from pathlib import Path
+
+import pytest
+from sqlalchemy import Connection
+from sqlalchemy.util import await_only
+
+from pagereeve.ports.hints import Hint
+from pagereeve.ports.journal import JournalUnavailable
+from pagereeve.store.postgres.address import Address
+from pagereeve.store.postgres.connections import Limits, WriterConnection
+from pagereeve.store.postgres.hints import PostgresHints
+from tests.integration.daemon import until
+from tests.integration.postgres_server import Server, url_of
+
+PRINTERS = [Hint("printer", f"p-{number}") for number in range(6)]
+SHORT_S = 1.0
+"""A lifetime for tests, of which the product's is fifteen."""
+
+WAITED_S = 1.0
+"""Less than any of the limits that would end a wait."""
+
+Opened = Callable[..., PostgresHints]
+
+
+@pytest.fixture
+async def opened(postgres_journal: Address) -> AsyncIterator[Opened]:
+    async with AsyncExitStack() as stack:
+
+        def make(worker: int, *, lifetime_s: float = SHORT_S, **more: object) -> PostgresHints:
+            one = PostgresHints(postgres_journal, worker, lifetime_s=lifetime_s, **more)  # type: ignore[arg-type]
+            stack.push_async_callback(one.close)
+            return one
+
+        yield make
+
+
+async def test_what_one_holds_is_nobody_elses_until_its_sign_of_life_is_old(opened: Opened) -> None:
+    first, second = opened(1), opened(2)
+    for one in (first, second):
+        await one.open(PRINTERS)
+        await one.renew()
+    assert len(await first.take(PRINTERS, 4)) == 4
+    assert await second.take(PRINTERS, 9) == PRINTERS[4:]
+    assert (await second.renew()).workers == (1, 2)
+    await asyncio.sleep(SHORT_S + 0.1)
+    assert (await second.renew()).workers == (2,)
+    assert await second.take(PRINTERS, 3) == PRINTERS[:3]
+    # The first wakes: of what it held it has what nobody took meanwhile.
+    standing = await first.renew()
+    assert standing.workers == (1, 2)
+    assert standing.mine == {PRINTERS[3]}
+    assert await second.take(PRINTERS, 9) == []
+
+
+async def test_one_renewal_keeps_all(opened: Opened) -> None:
+    first, second = opened(1), opened(2)
+    for one in (first, second):
+        await one.open(PRINTERS)
+    await first.renew()
+    await first.take(PRINTERS, 9)
+    for _ in range(4):
+        await asyncio.sleep(SHORT_S / 2)
+        assert (await first.renew()).mine == set(PRINTERS)
+        assert await second.take(PRINTERS, 9) == []
+
+
+async def test_who_stops_in_order_leaves_all_at_once(opened: Opened) -> None:
+    first, second = opened(1, lifetime_s=60.0), opened(2)
+    for one in (first, second):
+        await one.open(PRINTERS)
+        await one.renew()
+    await first.take(PRINTERS, 9)
+    await first.close()
+    assert (await second.renew()).workers == (2,)
+    assert await second.take(PRINTERS, 9) == PRINTERS
+
+
+async def test_the_only_one_waits_for_no_sign_of_the_dead(opened: Opened) -> None:
+    """As after a kill: the lock of the only one says that nobody else is alive."""
+    before = opened(1, lifetime_s=60.0)
+    await before.open(PRINTERS)
+    await before.renew()
+    await before.take(PRINTERS, 9)
+    after = opened(2, alone=True)
+    await after.open(PRINTERS)
+    await after.renew()
+    assert await after.take(PRINTERS, 9) == PRINTERS
+    assert (await before.renew()).mine == frozenset()
+
+
+async def test_many_that_take_at_once_share_without_waiting(opened: Opened) -> None:
+    workers = [opened(number, lifetime_s=30.0) for number in range(1, 6)]
+    names = [Hint("printer", f"of-many-{number:03}") for number in range(300)]
+    for one in workers:
+        await one.open(names)
+        await one.renew()
+    taken = await asyncio.gather(*(one.take(names, 70) for one in workers))
+    everything = [hint for some in taken for hint in some]
+    assert len(everything) == len(set(everything))
+    assert all(len(some) <= 70 for some in taken)
+    await asyncio.gather(*(one.take(names, 300) for one in workers))
+    held = [(await one.renew()).mine for one in workers]
+    assert sum(map(len, held)) == len(frozenset().union(*held)) == 300
+
+
+@contextmanager
+def holding(address: Address, statement: str, path: Path) -> Iterator[subprocess.Popen[str]]:
+    """Another process, which has done that in a transaction and is stopped before it commits."""
+    code = textwrap.dedent(
+        """
+        import asyncio, sys
+        from pagereeve.store.postgres.address import Address
+        from pagereeve.store.postgres.connections import Limits, WriterConnection
+
+        def work(connection):
+            with connection.begin():
+                connection.exec_driver_sql(sys.argv[3])
+                print("holds", flush=True)
+                sys.stdin.readline()
+            return "committed"
+
+        async def main():
+            one = WriterConnection(Address.of(sys.argv[1], open(sys.argv[2]).read()),
+                                   limits=Limits(lock_ms=1000, idle_in_transaction_ms=1500))
+            try:
+                print(await one.run(work), flush=True)
+            except Exception as error:
+                print(type(error).__name__, getattr(error, "orig", error), flush=True)
+
+        asyncio.run(main())
+        """
+    )
+    path.write_text(address.password or "")
+    argv = [sys.executable, "-c", code, url_of(address), str(path), statement]
+    process = subprocess.Popen(argv, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True)
+    try:
+        assert process.stdout is not None
+        assert process.stdout.readline() == "holds\n"
+        os.kill(process.pid, signal.SIGSTOP)
+        yield process
+    finally:
+        process.kill()
+        process.wait()
+
+
+@pytest.mark.parametrize(
+    "statement",
+    [
+        "UPDATE hint SET worker = 9 WHERE name = 'p-1'",
+        "SELECT * FROM hint WHERE name = 'p-1' FOR KEY SHARE",
+        "SELECT * FROM hint WHERE name = 'p-1' FOR UPDATE",
+    ],
+)
+async def test_who_is_stopped_in_a_transaction_holds_nobody_up_and_what_it_did_there_is_undone(
+    opened: Opened, postgres_journal: Address, tmp_path: Path, statement: str
+) -> None:
+    """It is passed over while its session lives, and that ends by the server's clock."""
+    stopped, one = opened(9), opened(2, lifetime_s=600.0)
+    await stopped.open(PRINTERS)
+    await stopped.renew()
+    await stopped.take([PRINTERS[1]], 1)
+    await one.open(PRINTERS)
+    await one.renew()
+    with holding(postgres_journal, statement, tmp_path / "password") as process:
+        await asyncio.sleep(SHORT_S)
+        began_s = time.monotonic()
+        assert await one.take(PRINTERS, 9) == [PRINTERS[0], *PRINTERS[2:]]
+        assert time.monotonic() - began_s < WAITED_S
+
+        async def freed() -> bool | None:
+            return await one.take(PRINTERS, 9) == [PRINTERS[1]] or None
+
+        await until(freed, "the stopped one's session to be ended")
+        os.kill(process.pid, signal.SIGCONT)
+        said, _ = process.communicate("\n")
+        assert "committed" not in said
+    assert (await one.renew()).mine == set(PRINTERS)
+
+
+async def test_a_wait_for_a_lock_has_an_end(opened: Opened, postgres_journal: Address) -> None:
+    one = opened(1, limits=Limits(lock_ms=200))
+    await one.open(PRINTERS)
+    await one.renew()
+    await one.take(PRINTERS, 9)
+    other, held, done = WriterConnection(postgres_journal), asyncio.Event(), asyncio.Event()
+
+    def locked(connection: Connection) -> None:
+        with connection.begin():
+            connection.exec_driver_sql("SELECT * FROM hint FOR UPDATE")
+            held.set()
+            await_only(done.wait())
+
+    holder = asyncio.create_task(other.run(locked))
+    await held.wait()
+    with pytest.raises(JournalUnavailable) as caught:
+        await one.give_back(PRINTERS)
+    assert caught.value.hindrance == "busy"
+    done.set()
+    await holder
+    await other.close()
+    await one.give_back(PRINTERS)
+    assert (await one.renew()).mine == frozenset()
+
+
+async def test_a_database_that_is_away_is_said_to_be(postgres: Server, opened: Opened) -> None:
+    nowhere = PostgresHints(Address("127.0.0.1", "pages", "pagereeve", "word-of-nobody", 9), 1)
+    with pytest.raises(JournalUnavailable) as caught:
+        await nowhere.renew()
+    assert caught.value.hindrance == "away"
+    await nowhere.close()
