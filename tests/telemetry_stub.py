@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
+from typing import Final
 
 from pagereeve.ports.queries import JournalHealth
 from pagereeve.ports.telemetry import (
+    ClockTelemetry,
     DiskTelemetry,
     EngineTelemetry,
     FeedTelemetry,
@@ -48,6 +50,10 @@ PROCESS = ProcessTelemetry(
 )
 
 
+# As health pages say that the machine's clock goes with the dates that facts get.
+GOES: Final = {"ahead_s": 0, "agreed": True}
+
+
 @dataclass
 class StubTelemetry:
     """Implements ports.telemetry.MetricsSource and Readiness."""
@@ -65,6 +71,9 @@ class StubTelemetry:
 
     def parts(self) -> Mapping[str, str]:
         return self.waiting
+
+    def clock(self) -> ClockTelemetry:
+        return self.own.clock
 
     def notices(self) -> Mapping[str, str]:
         return self.noticed

@@ -11,6 +11,7 @@ from pagereeve.app.questions.forwarding import SILENT_S
 from pagereeve.domain.facts.facts import BadgePresented, ReleaseStarted
 from pagereeve.domain.ledger import Grade, Verdict
 from tests.acceptance.timeline import a_day
+from tests.telemetry_stub import GOES
 
 PRINTER, GATEWAY = "library-upper", "library"
 
@@ -119,7 +120,15 @@ async def test_the_web_endpoints_answer(tmp_path: Path) -> None:
         host, port = day.app.http_address
         for path in ("/healthz", "/readyz", "/metrics"):
             assert (await client.get(f"http://{host}:{port}{path}")).status_code == 200
-        assert (await client.get(f"http://{host}:{port}/readyz")).json() == {"ready": True, "not_ready": {}}
+        assert (await client.get(f"http://{host}:{port}/readyz")).json() == {
+            "ready": True,
+            "not_ready": {},
+            "clock": GOES,
+        }
         # The first question starts the query process, and waits for it.
         assert (await client.get(f"http://{host}:{port}/nowhere", timeout=SILENT_S)).status_code == 404
-        assert (await client.get(f"http://{host}:{port}/readyz")).json() == {"ready": True, "not_ready": {}}
+        assert (await client.get(f"http://{host}:{port}/readyz")).json() == {
+            "ready": True,
+            "not_ready": {},
+            "clock": GOES,
+        }

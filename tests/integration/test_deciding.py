@@ -34,6 +34,7 @@ from tests.credentials import bearer, token_of
 from tests.histories import PRINTER, SIMPLE, reading, started
 from tests.integration.daemon import Outside, hasty_settings, until
 from tests.integration.test_page_decisions import FACTS
+from tests.telemetry_stub import GOES
 
 ACTS: Final[dict[str, frozenset[Act]]] = {
     "decides": frozenset({"decide"}),
@@ -238,7 +239,11 @@ async def test_how_it_fares_is_the_daemons_own_answer(world: Outside) -> None:
     headers = {"Authorization": bearer("reads")}
     url = f"{world.url}/v1/health"
     answer = await world.client.get(url, headers=headers)
-    assert (answer.status_code, answer.json()) == (200, {"ready": True, "not_ready": {}, "notices": {}})
+    told = answer.json()
+    clock = told.pop("clock")
+    assert (answer.status_code, told) == (200, {"ready": True, "not_ready": {}, "notices": {}})
+    # Its facts are days old, and nobody said that the clock is right.
+    assert (set(clock), clock["agreed"], clock["ahead_s"] > 86_400) == (set(GOES), False, True)
     head = await world.client.head(url, headers=headers)
     assert (head.status_code, head.content, head.headers["etag"]) == (200, b"", answer.headers["etag"])
     assert (await world.client.get(url)).status_code == 401

@@ -25,6 +25,7 @@ from pagereeve.feeds.local.socket_file import SOCKET_NAME, NoLocalSocket
 from pagereeve.settings import Duration, HostPort, HttpSettings, LocalSettings
 from tests.integration.daemon import Outside, hasty_settings
 from tests.integration.test_cli import pagereeve
+from tests.telemetry_stub import GOES
 
 HTTP = HttpSettings(
     listen=HostPort("127.0.0.1", 0), head_timeout=Duration.of("400ms"), body_timeout=Duration.of("400ms")
@@ -139,7 +140,7 @@ async def test_in_a_batch_each_event_is_judged_alone(users: Users, finding: str)
 async def test_health_answers_anybody_who_may_connect(users: Users) -> None:
     for path in ("/healthz", "/readyz"):
         assert (await users.ask("user-basil", "GET", path)).status_code == 200
-    assert (await users.ask("root", "GET", "/readyz")).json() == {"ready": True, "not_ready": {}}
+    assert (await users.ask("root", "GET", "/readyz")).json() == {"ready": True, "not_ready": {}, "clock": GOES}
     for method, path, status in (("GET", "/v1/clock/agreement", 405), ("GET", "/nowhere", 404)):
         assert (await users.ask("root", method, path)).status_code == status
     text = await users.outside.metrics()

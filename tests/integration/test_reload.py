@@ -26,6 +26,7 @@ from tests.integration.certificates import Authority, self_made
 from tests.integration.daemon import until
 from tests.integration.reloading import LEDGER_S, Site, hung_up, running, site_in
 from tests.integration.webserver import Request, web_server
+from tests.telemetry_stub import GOES
 
 
 @pytest.fixture
@@ -176,7 +177,7 @@ async def test_a_bad_file_changes_nothing_and_is_shown(site: Site, spoil: Callab
         await hung_up(app)
         assert sorted(app.registry.watchers) == ["fleet-0001", "fleet-0003"]
         ready = await outside.client.get(f"{outside.url}/readyz")
-        assert ready.json() == {"ready": True, "not_ready": {}}
+        assert ready.json() == {"ready": True, "not_ready": {}, "clock": GOES}
 
 
 async def test_a_token_is_rotated(site: Site) -> None:

@@ -19,6 +19,7 @@ from typing import Any, Final
 import httpx2
 
 from pagereeve.domain.values.errors import PagereeveError
+from pagereeve.domain.values.instants import SECOND_US
 from pagereeve.feeds.local import paths
 from pagereeve.feeds.local.socket_file import path_problem
 from pagereeve.settings import HostPort
@@ -26,6 +27,8 @@ from pagereeve.settings import HostPort
 ANSWER_S: Final = 15.0
 CLOSING_S: Final = 600.0
 ANSWER_MAX_BYTES: Final = 2**20
+# A clock is between the years 1 and 9999.
+AHEAD_MAX_S: Final = 10_000 * 366 * 86_400
 _HEADERS: Final = {"user-agent": "pagereeve", "accept-encoding": "identity"}
 # An address of all interfaces is asked on loopback.
 _LOOPBACK: Final = {"0.0.0.0": "127.0.0.1", "::": "::1"}  # noqa: S104 - asked, not listened on
@@ -59,12 +62,14 @@ class _Closed(_NoAnswer):
 class Readiness:
     """What the daemon's own page says; ``not_ready`` is None where nobody answered, and ``trouble`` says why.
 
-    ``notices`` are what somebody should look at though all works.
+    ``notices`` are what somebody should look at though all works. ``ahead_us``: how far the machine's clock is ahead of
+    the dates that facts get; 0 where nobody says it.
     """
 
     not_ready: Mapping[str, str] | None = None
     notices: Mapping[str, str] = field(default_factory=dict)
     trouble: str = ""
+    ahead_us: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,7 +106,13 @@ def readiness_of(listen: HostPort, local: Path | None = None, *, token: str = ""
     if not isinstance(not_ready, dict):
         return Readiness(trouble="somebody else does: /readyz is not ours")
     notices = answer.members().get("notices")
-    return Readiness(not_ready=not_ready, notices=notices if isinstance(notices, dict) else {})
+    ahead_us = _ahead_us(answer.members().get("clock"))
+    return Readiness(not_ready=not_ready, notices=notices if isinstance(notices, dict) else {}, ahead_us=ahead_us)
+
+
+def _ahead_us(clock: object) -> int:
+    ahead_s = clock.get("ahead_s") if isinstance(clock, dict) else None
+    return ahead_s * SECOND_US if type(ahead_s) is int and abs(ahead_s) <= AHEAD_MAX_S else 0
 
 
 def send_event(local: Path, envelope: Mapping[str, Any]) -> None:

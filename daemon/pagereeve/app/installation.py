@@ -84,7 +84,8 @@ def _without_journal(settings: Settings, problems: Sequence[str], journal: Path)
     disk = disk_of(_standing(folder))
     waiting = WaitingSettings() if daemon.not_ready is None else waiting_settings(settings)
     return InstallationState(
-        now_us=SystemClock().now_us(),
+        now_us=SystemClock().now_us() - daemon.ahead_us,
+        ahead_us=daemon.ahead_us,
         listen=str(settings.http.listen),
         data_dir=str(folder),
         zone=settings.site.zone,

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from typing import Final, Literal, Protocol, get_args
 
 from pagereeve.domain.ledger import PageKey
+from pagereeve.domain.values.instants import SECOND_US
 from pagereeve.ports.queries import JournalHealth
 from pagereeve.ports.spool import SpoolFigures
 
@@ -158,6 +159,11 @@ class ClockTelemetry:
     ahead_us: int = 0
     agreed: bool = True
 
+    @property
+    def ahead_s(self) -> int:
+        """In whole seconds, as health pages say it: less is between two looks at two clocks."""
+        return round(self.ahead_us / SECOND_US)
+
 
 OverloadCause = Literal["write-wait", "write-queue", "projection-wait"]
 """By what it shows that more is asked of the daemon than it can do."""
@@ -230,3 +236,5 @@ class Readiness(Protocol):
     def notices(self) -> Mapping[str, str]:
         """What somebody should look at though all works; empty where there is nothing."""
         ...
+
+    def clock(self) -> ClockTelemetry: ...

@@ -109,7 +109,8 @@ def status_pages(telemetry: MetricsSource, readiness: Readiness, seal: Seal | No
         return JSONResponse({"alive": True}, headers=FRESH)
 
     async def readyz(request: Request) -> Response:
-        """503 names each part that is not ready, and why; what is to be looked at all the same stands beside it.
+        """503 names each part that is not ready, and why; what is to be looked at all the same stands beside it, and
+        how far the machine's clock is ahead of the dates that facts get.
 
         Whoever may not see details is told the status alone.
         """
@@ -118,8 +119,10 @@ def status_pages(telemetry: MetricsSource, readiness: Readiness, seal: Seal | No
         if not request.scope.get(DETAILED, True):
             return JSONResponse({"ready": not waiting}, status_code=status, headers=FRESH)
         notices = readiness.notices()
+        clock = readiness.clock()
+        dated = {"ahead_s": clock.ahead_s, "agreed": clock.agreed}
         members = {"ready": not waiting, "not_ready": waiting} | ({"notices": notices} if notices else {})
-        return JSONResponse(members, status_code=status, headers=FRESH)
+        return JSONResponse({**members, "clock": dated}, status_code=status, headers=FRESH)
 
     sealed = [] if seal is None else [Route(SEAL_PATH, partial(_sealed, seal), methods=["GET"])]
     return Starlette(

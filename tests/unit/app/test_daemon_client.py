@@ -90,6 +90,22 @@ def test_readiness(status: int, body: bytes, not_ready: dict[str, str] | None, t
     assert [one[:2] for one in heard] == [("GET", "/readyz")]
 
 
+@pytest.mark.parametrize(
+    ("clock", "ahead_us"),
+    [
+        ('{"ahead_s": -3600, "agreed": true}', -3_600_000_000),
+        ('{"ahead_s": true}', 0),
+        ('{"ahead_s": 1.5}', 0),
+        ('{"ahead_s": 999999999999999}', 0),
+        ("[]", 0),
+        ("null", 0),
+    ],
+)
+def test_by_how_much_dates_differ_from_the_clock(clock: str, ahead_us: int) -> None:
+    with answering(200, f'{{"ready": true, "not_ready": {{}}, "clock": {clock}}}'.encode()) as (address, _):
+        assert readiness_of(address).ahead_us == ahead_us
+
+
 def test_an_address_of_all_interfaces_is_asked_on_loopback() -> None:
     with answering(200, b'{"not_ready": {}}') as (address, _):
         assert readiness_of(HostPort("0.0.0.0", address.port)).not_ready == {}

@@ -50,6 +50,15 @@ def test_a_certificate_that_lasts_is_no_complaint() -> None:
     assert complaints_of(expiring(EXPIRES_SOON_US, ours=True)) == []
 
 
+def test_dates_are_compared_with_dates_and_certificates_with_the_machines_clock() -> None:
+    [one] = complaints_of(replace(WELL, ahead_us=-HOUR_US, newest_us=NOW_US))
+    assert one.what.startswith("The clock of this machine is")
+    assert complaints_of(replace(WELL, ahead_us=2_000_000)) == []
+    later = replace(expiring(EXPIRES_SOON_US + HOUR_US // 2, ours=True), ahead_us=HOUR_US)
+    assert [text for text in (one.what for one in complaints_of(later)) if "certificate" in text]
+    assert doctor_json(later, [])["clock_ahead_s"] == 3_600
+
+
 def test_it_says_plainly_that_nothing_is_wrong() -> None:
     assert complaints_of(WELL) == []
     text = doctor_text(WELL, [])
@@ -85,6 +94,8 @@ def test_it_says_plainly_that_nothing_is_wrong() -> None:
         (replace(WELL, disk_trouble="1 MiB is free"), "critical", "is nearly full: 1 MiB is free."),
         (replace(WELL, journal_trouble="journal x is no database"), "critical", "is no database"),
         (replace(WELL, wal_bytes=100 * MIB), "warning", "takes 100 MiB, the limit is 64"),
+        (replace(WELL, ahead_us=-HOUR_US), "warning", "The clock of this machine is 60 min behind the dates"),
+        (replace(WELL, ahead_us=HOUR_US), "warning", "The clock of this machine is 60 min ahead of the dates"),
         (replace(WELL, newest_us=NOW_US + HOUR_US), "critical", "The clock says 2025-11-24 16:00+00:00"),
         (replace(WELL, readable=("/etc/key",)), "warning", "Every user of this machine can read /etc/key"),
         (replace(WELL, expired=("old",)), "warning", "A credential has expired: old."),

@@ -6,15 +6,16 @@ import asyncio
 import json
 import re
 from collections.abc import MutableMapping
+from dataclasses import replace
 from typing import Any
 
 import pytest
 from httpx2 import ASGITransport, AsyncClient, Response
 
 from pagereeve.ports.journal import HINDRANCES, JournalUnavailable
-from pagereeve.ports.telemetry import ProcessTelemetry
+from pagereeve.ports.telemetry import ClockTelemetry, ProcessTelemetry
 from pagereeve.telemetry.pages import Receive, Scope, Send, make_web, takes_gzip
-from tests.telemetry_stub import StubTelemetry
+from tests.telemetry_stub import GOES, PROCESS, StubTelemetry
 
 
 class Counting(StubTelemetry):
@@ -72,20 +73,30 @@ async def test_health_says_that_the_process_answers() -> None:
 
 async def test_ready_when_every_part_is() -> None:
     answer = await ask("/readyz")
-    assert (answer.status_code, answer.json()) == (200, {"ready": True, "not_ready": {}})
+    assert (answer.status_code, answer.json()) == (200, {"ready": True, "not_ready": {}, "clock": GOES})
 
 
 async def test_not_ready_names_the_part_and_the_reason() -> None:
     answer = await ask("/readyz", StubTelemetry(waiting={"start": "", "journal": "the disk is full"}))
     assert answer.status_code == 503
-    assert json.loads(answer.text) == {"ready": False, "not_ready": {"journal": "the disk is full"}}
+    assert json.loads(answer.text) == {"ready": False, "not_ready": {"journal": "the disk is full"}, "clock": GOES}
     assert answer.headers["cache-control"] == "no-store"
 
 
 async def test_a_notice_stands_beside_what_works() -> None:
     answer = await ask("/readyz", StubTelemetry(noticed={"reload": "line 3 is no TOML"}))
     assert answer.status_code == 200
-    assert answer.json() == {"ready": True, "not_ready": {}, "notices": {"reload": "line 3 is no TOML"}}
+    assert answer.json() == {
+        "ready": True,
+        "not_ready": {},
+        "notices": {"reload": "line 3 is no TOML"},
+        "clock": GOES,
+    }
+
+
+async def test_it_is_said_by_how_much_the_clock_differs_from_the_dates() -> None:
+    off = replace(PROCESS, clock=ClockTelemetry(1, -3_599_600_000, agreed=False))
+    assert (await ask("/readyz", StubTelemetry(own=off))).json()["clock"] == {"ahead_s": -3600, "agreed": False}
 
 
 async def test_what_is_not_served_here_is_refused() -> None:

@@ -41,8 +41,8 @@ def _full_us(seen: InstallationState, days: float) -> int:
 
 def backup(seen: InstallationState) -> Iterator[Complaint]:
     do = "pagereeve backup FILE copies it beside the running daemon; have a timer do it, and keep the file elsewhere."
-    if seen.backup_us is not None and seen.backup_us < seen.now_us - BACKUP_OLD_US:
-        days = (seen.now_us - seen.backup_us) // DAY_US
+    if seen.backup_us is not None and seen.backup_us < seen.wall_us - BACKUP_OLD_US:
+        days = (seen.wall_us - seen.backup_us) // DAY_US
         yield Complaint(
             "warning",
             f"The last backup is {days} days old ({seen.at(seen.backup_us)}).",

@@ -11,11 +11,14 @@ from pagereeve.domain.values.visible import visible
 from pagereeve.reports.doctor.complaint import NAMED_MAX, Complaint, some
 from pagereeve.reports.doctor.processes import PARTS
 from pagereeve.reports.doctor.state import MIB, InstallationState
+from pagereeve.reports.sentences import span_text
 
 # Whoever signs a certificate by hand needs some days for it.
 EXPIRES_SOON_US: Final = 30 * 86_400 * SECOND_US
 # As the feeds do with events: a source this far ahead is not believed.
 AHEAD_US: Final = 120 * SECOND_US
+# What the daemon does not take for a step of the clock is none here either.
+STEPPED_US: Final = 2 * SECOND_US
 
 
 def storage(seen: InstallationState) -> Iterator[Complaint]:
@@ -53,10 +56,19 @@ def storage(seen: InstallationState) -> Iterator[Complaint]:
 
 
 def clock(seen: InstallationState) -> Iterator[Complaint]:
+    if abs(seen.ahead_us) > STEPPED_US:
+        side = "ahead of" if seen.ahead_us > 0 else "behind"
+        yield Complaint(
+            "warning",
+            f"The clock of this machine is {span_text(seen.ahead_us)} {side} the dates that facts get.",
+            "The daemon dates on from where it was until somebody says that the clock is right.",
+            "If the clock is right now, say so: pagereeve clock agree. If not, set it, and let NTP keep it "
+            "(timedatectl set-ntp true).",
+        )
     if seen.newest_us is not None and seen.newest_us > seen.now_us + AHEAD_US:
         yield Complaint(
             "critical",
-            f"The clock says {seen.at(seen.now_us)}, but the journal has a fact of {seen.at(seen.newest_us)}.",
+            f"The clock says {seen.at(seen.wall_us)}, but the journal has a fact of {seen.at(seen.newest_us)}.",
             "The clock is wrong now, or it was when that fact was dated. Dates are provisional from there on.",
             "If it is wrong now, set it, and let NTP keep it (timedatectl set-ntp true). If it was then, stop the "
             "daemon and correct the dates, as with pagereeve clock redate --from ... --until ... --by=-2h --reason ...",
@@ -91,7 +103,7 @@ def credentials(seen: InstallationState) -> Iterator[Complaint]:
 
 def certificates(seen: InstallationState) -> Iterator[Complaint]:
     for one in seen.expiries:
-        left_us = one.until_us - seen.now_us
+        left_us = one.until_us - seen.wall_us
         if left_us >= EXPIRES_SOON_US:
             continue
         when = f"{'expires' if left_us > 0 else 'expired'} at {seen.at(one.until_us)}"

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-from pagereeve.domain.values.instants import to_text
+from pagereeve.domain.values.instants import SECOND_US, to_text
 from pagereeve.reports.doctor.complaint import Complaint
 from pagereeve.reports.doctor.state import MIB, InstallationState, day_size
 
@@ -69,6 +69,7 @@ def doctor_json(seen: InstallationState, complaints: Sequence[Complaint]) -> dic
         "journal_growth_day_bytes": round(seen.growth_day_bytes),
         "last_backup": None if seen.backup_us is None else to_text(seen.backup_us),
         "clock_synchronised": seen.clock_kept,
+        "clock_ahead_s": seen.ahead_us // SECOND_US,
         "printers": seen.printers,
         "open_findings": sum(seen.findings.values()),
     }

@@ -44,6 +44,8 @@ class CertificateExpiry:
 class InstallationState:
     """What was found. ``not_ready`` is None where no daemon answered; texts are empty where nothing is wrong.
 
+    ``now_us`` is as facts are dated; the machine's own clock is ``ahead_us`` ahead of it.
+
     ``findings`` are open ones by (severity, kind). ``waiting_us`` is, by receiver, since when its oldest message waits.
     ``readable`` are files that everybody on the machine may read, and shouldn't. Sizes in bytes; None: no such file.
     ``expired`` are names of credentials, ``expiring`` others with the instant of their end. ``clock_kept`` is None
@@ -56,6 +58,7 @@ class InstallationState:
     now_us: int
     listen: str
     data_dir: str
+    ahead_us: int = 0
     zone: str = "UTC"
     settings: tuple[str, ...] = ()
     data_dir_trouble: str = ""
@@ -99,6 +102,11 @@ class InstallationState:
     newer_files: tuple[str, ...] = ()
     unjudged: str = ""
     archives: tuple[tuple[str, FileState], ...] = ()
+
+    @property
+    def wall_us(self) -> int:
+        """By which files and certificates are dated."""
+        return self.now_us + self.ahead_us
 
     def at(self, at_us: int) -> str:
         """Local time of the site with its offset."""

@@ -16,12 +16,18 @@ router = APIRouter(route_class=TaggedRoute, tags=["health"])
 PATH = "/health"
 
 
+class HealthClock(BaseModel):
+    ahead_s: int = Field(description="How far this machine's clock is ahead of the dates that facts get.")
+    agreed: bool = Field(description="Whether these dates rest on a clock that is right, as far as anybody knows.")
+
+
 class Health(BaseModel):
     """The status is 200 whether it is ready or not; ``/readyz`` is for whoever looks at the status alone."""
 
     ready: bool
     not_ready: dict[str, str] = Field(description="By part (start, journal, tasks, loop, disk): why it does not work.")
     notices: dict[str, str] = Field(description="What somebody should look at although all works.")
+    clock: HealthClock
 
 
 @router.get(PATH, responses=responses())
@@ -31,7 +37,9 @@ async def health(request: Request, _: Annotated[Asked, Query()]) -> Health:
     if readiness is None:
         raise ApiProblem("over-capacity", "health", "is known to the daemon alone, and this is its query process")
     waiting = {name: why for name, why in readiness.parts().items() if why}
-    return Health(ready=not waiting, not_ready=waiting, notices=dict(readiness.notices()))
+    clock = readiness.clock()
+    dated = HealthClock(ahead_s=clock.ahead_s, agreed=clock.agreed)
+    return Health(ready=not waiting, not_ready=waiting, notices=dict(readiness.notices()), clock=dated)
 
 
 def make_health(readiness: Readiness, prefix: str) -> FastAPI:
