@@ -9,17 +9,22 @@ import subprocess
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 from cryptography import x509
 
+from pagereeve.app.daemon import App
 from pagereeve.cli import status_of
+from pagereeve.store.errors import InUse
 from pagereeve.store.postgres.address import Address
 from tests.integration import postgres_server
 from tests.integration.certificates import Authority, Certificate
+from tests.integration.daemon import Outside, hasty_settings
 from tests.integration.postgres_server import Server, as_its_user, its_user
 from tests.integration.processes import free_tcp_port
+from tests.integration.test_postgres_daemon import journal_settings
 
 POOLER_S = 20.0
 IGNORED = (
@@ -171,14 +176,40 @@ def pooler(server: Server, folder: Path, mode: str, ignored: str) -> Iterator[in
         process.wait(POOLER_S)
 
 
-@pytest.mark.parametrize("mode", ["transaction", "session"])
+@pytest.mark.parametrize("mode", ["transaction", "statement"])
 @pytest.mark.parametrize("ignored", ["extra_float_digits", IGNORED], ids=["refuses settings", "ignores settings"])
-def test_a_pooler_is_refused_by_name(server: Server, site: Site, tmp_path: Path, mode: str, ignored: str) -> None:
+def test_a_pooler_that_takes_sessions_back_is_refused_by_its_setting(
+    server: Server, site: Site, tmp_path: Path, mode: str, ignored: str
+) -> None:
     speak_tls(server, None)
     # The database itself may give what the connection asks for: a session is still somebody else's.
     server.run(f"ALTER DATABASE {site.address.database} SET statement_timeout = '60s'")
     with pooler(server, tmp_path, mode, ignored) as port:
         status, said = site.ask(port=port)
-    assert (status, "a connection pooler stands before the server; name the server's own port" in said) == (2, True), (
-        said
-    )
+    assert (status, "a connection pooler stands before the server" in said) == (2, True), said
+    assert "set pool_mode = session for this database there, or name the server's own port" in said
+
+
+async def test_a_pooler_that_gives_whole_sessions_will_do(server: Server, tmp_path: Path) -> None:
+    """Two daemons come one after another, and each has the limits of its own session."""
+    speak_tls(server, None)
+    address = server.new_database()
+    server.run(f"ALTER DATABASE {address.database} SET statement_timeout = '3s'")
+    with pooler(server, tmp_path, "session", "extra_float_digits") as port:
+        through = journal_settings(replace(address, port=port), tmp_path)
+        settings = hasty_settings(tmp_path / "data", [], journal=through)
+        for nth in range(2):
+            async with App(settings) as app, Outside(app) as outside:
+                assert (await outside.started(f"A{nth}", "elsewhere", 5)).status_code == 200
+                await app.store.rewrite()
+                await questions_are_answered(outside)
+                with pytest.raises(InUse, match="another daemon works with it"):
+                    await App(hasty_settings(tmp_path / "other", [], journal=through)).__aenter__()
+    assert server.run("SELECT count(*) FROM fact WHERE event_id LIKE 'A%'", address.database) == "2"
+    server.drop(address)
+
+
+async def questions_are_answered(outside: Outside) -> None:
+    for path in ("/v1/totals?period=2026-11", "/v1/printers", "/v1/findings"):
+        answer = await outside.client.get(outside.url + path, timeout=60.0)
+        assert answer.status_code == 200, answer.text

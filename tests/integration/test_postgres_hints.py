@@ -20,7 +20,8 @@ from sqlalchemy.util import await_only
 from pagereeve.ports.hints import Hint
 from pagereeve.ports.journal import JournalUnavailable
 from pagereeve.store.postgres.address import Address
-from pagereeve.store.postgres.connections import Limits, WriterConnection
+from pagereeve.store.postgres.connecting import Limits
+from pagereeve.store.postgres.connections import WriterConnection
 from pagereeve.store.postgres.hints import PostgresHints
 from tests.integration.daemon import until
 from tests.integration.postgres_server import Server, url_of
@@ -123,7 +124,8 @@ def holding(address: Address, statement: str, path: Path) -> Iterator[subprocess
         """
         import asyncio, sys
         from pagereeve.store.postgres.address import Address
-        from pagereeve.store.postgres.connections import Limits, WriterConnection
+        from pagereeve.store.postgres.connecting import Limits
+        from pagereeve.store.postgres.connections import WriterConnection
 
         def work(connection):
             with connection.begin():

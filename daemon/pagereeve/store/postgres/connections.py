@@ -7,9 +7,7 @@ a lock, and a transaction in which nothing happens end, and let others go on.
 from __future__ import annotations
 
 import asyncio
-import ssl
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
 from functools import partial
 from typing import Final, TypeVar
 
@@ -18,12 +16,12 @@ from sqlalchemy import Connection, NullPool
 from sqlalchemy.ext.asyncio import AsyncConnection, AsyncEngine, create_async_engine
 
 from pagereeve.ports.journal import JournalUnavailable
-from pagereeve.store.postgres.address import SYSTEM_ROOTS, Address
+from pagereeve.store.postgres.address import Address
+from pagereeve.store.postgres.connecting import Limits, connected
 from pagereeve.store.postgres.sqlstates import is_lost
 
 Result = TypeVar("Result")
 
-CONNECT_S: Final = 10.0
 READERS: Final = 5
 """Four questions, and one look at what is refused before it takes a turn (console/api/turns.py)."""
 READER_WAIT_S: Final = 30.0
@@ -32,114 +30,11 @@ ALONE_KEY: Final = 0x5061_6765_7265_6576
 _TRY_ALONE: Final = f"SELECT pg_try_advisory_lock({ALONE_KEY})"
 
 
-_POOLER: Final = "a connection pooler stands before the server; name the server's own port"
-
-
-@dataclass(frozen=True, slots=True)
-class Limits:
-    """In milliseconds, told to the server at the connection's start."""
-
-    statement_ms: int = 60_000
-    lock_ms: int = 5_000
-    idle_in_transaction_ms: int = 10_000
-
-    def settings(self) -> Mapping[str, str]:
-        return {
-            "statement_timeout": str(self.statement_ms),
-            "lock_timeout": str(self.lock_ms),
-            "idle_in_transaction_session_timeout": str(self.idle_in_transaction_ms),
-        }
-
-
 WRITER_LIMITS: Final = Limits()
 # A snapshot stays open while its rows are made into answers.
 READER_LIMITS: Final = Limits(statement_ms=300_000, idle_in_transaction_ms=600_000)
 # Each table is written anew.
 REWRITE_LIMITS: Final = Limits(statement_ms=4 * 3_600_000)
-# A peer that is gone without a word is noticed within half a minute, on both sides.
-_KEEPALIVES: Final = {
-    "tcp_keepalives_idle": "10",
-    "tcp_keepalives_interval": "5",
-    "tcp_keepalives_count": "3",
-    "tcp_user_timeout": "20000",
-}
-
-
-async def connected(address: Address, limits: Limits) -> asyncpg.Connection:
-    """Raises OSError, also for what the server says: it can't be used, and why."""
-    try:
-        connection = await _connected(address, limits)
-        try:
-            await _require_no_pooler(connection)
-        except BaseException:
-            connection.terminate()
-            raise
-    except TimeoutError:
-        raise ConnectionError(f"no answer within {CONNECT_S:.0f} s") from None
-    except ssl.SSLCertVerificationError as error:
-        raise ConnectionError(
-            f"the server's certificate is not accepted ({error.verify_message}); sslrootcert after the ? must name the "
-            "file of the authority that signed it, and with verify-full the url's host must be a name in it"
-        ) from error
-    except ssl.SSLError as error:
-        raise ConnectionError(f"TLS with the server fails: {error.reason or error}") from error
-    except ConnectionError as error:
-        if "rejected SSL upgrade" not in str(error):
-            raise
-        problem = f"the server speaks no TLS, which sslmode={address.sslmode} asks for; set ssl = on there"
-        raise ConnectionError(problem) from error
-    except (asyncpg.PostgresError, asyncpg.InterfaceError, ValueError) as error:
-        raise ConnectionError(_words(str(error))) from error
-    return connection
-
-
-async def _connected(address: Address, limits: Limits) -> asyncpg.Connection:
-    """What is not said here asyncpg would take from the environment and from files: the password most of all."""
-    settings = {"application_name": "pagereeve", **limits.settings(), **_KEEPALIVES}
-    return await asyncpg.connect(
-        host=address.host,
-        port=address.port,
-        database=address.database,
-        user=address.user,
-        password=address.password or "",
-        ssl=_tls(address),
-        timeout=CONNECT_S,
-        command_timeout=2 * limits.statement_ms / 1000,
-        server_settings=settings,
-    )
-
-
-def _tls(address: Address) -> ssl.SSLContext | str:
-    """Raises OSError where the authorities' file can't be read."""
-    roots = address.sslrootcert
-    if roots is None:
-        return address.sslmode or "prefer"
-    context = ssl.create_default_context()
-    if roots != SYSTEM_ROOTS:
-        context = ssl.SSLContext(ssl.PROTOCOL_TLS_CLIENT)
-        try:
-            context.load_verify_locations(cafile=roots)
-        except OSError as error:
-            raise ConnectionError(f"sslrootcert {roots} can't be used: {error.strerror or error}") from error
-    context.check_hostname = address.sslmode == "verify-full"
-    return context
-
-
-async def _require_no_pooler(connection: asyncpg.Connection) -> None:
-    """Locks and limits belong to a session of the server, which a pooler hands from one of us to another.
-
-    A server names its own process as the connection begins (postgresql.org/docs/15/protocol-flow.html, BackendKeyData);
-    what stands before it can't know which process it will be. Raises ConnectionError.
-    """
-    said = connection.get_server_pid()
-    if await connection.fetchval("SELECT pg_backend_pid()") != said:
-        raise ConnectionError(f"sessions are not the server's own: {_POOLER}")
-
-
-def _words(said: str) -> str:
-    if "startup parameter" in said or "prepared statement" in said:
-        return f"{said}: {_POOLER}"
-    return said
 
 
 class WriterConnection:

@@ -21,7 +21,8 @@ from pagereeve.ports.following import FollowedFact, FollowedPage
 from pagereeve.ports.journal import JournalUnavailable
 from pagereeve.store.errors import unavailable
 from pagereeve.store.postgres.address import Address
-from pagereeve.store.postgres.connections import Limits, WriterConnection, connected
+from pagereeve.store.postgres.connecting import Limits, connected
+from pagereeve.store.postgres.connections import WriterConnection
 from pagereeve.store.postgres.own_places import OwnPlaces
 from pagereeve.store.records.checked_rows import Damage
 from pagereeve.store.sql import tables as schema

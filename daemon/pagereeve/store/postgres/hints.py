@@ -18,7 +18,8 @@ from pagereeve.ports.hints import LIFETIME_S, Hint, Standing
 from pagereeve.ports.journal import JournalUnavailable
 from pagereeve.store.errors import unavailable
 from pagereeve.store.postgres.address import Address
-from pagereeve.store.postgres.connections import Limits, WriterConnection
+from pagereeve.store.postgres.connecting import Limits
+from pagereeve.store.postgres.connections import WriterConnection
 
 Result = TypeVar("Result")
 

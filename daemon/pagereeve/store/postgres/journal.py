@@ -22,7 +22,8 @@ from pagereeve.store.errors import InUse, cant_open, unavailable
 from pagereeve.store.postgres.address import Address
 from pagereeve.store.postgres.appending import SharedHeads
 from pagereeve.store.postgres.committing import Committer, raise_fence, size_bytes
-from pagereeve.store.postgres.connections import WRITER_LIMITS, Limits, WriterConnection, rewrite
+from pagereeve.store.postgres.connecting import Limits
+from pagereeve.store.postgres.connections import WRITER_LIMITS, WriterConnection, rewrite
 from pagereeve.store.postgres.following import PostgresFollowing
 from pagereeve.store.postgres.opening_check import require_fit
 from pagereeve.store.postgres.reads import PostgresReads

@@ -21,7 +21,8 @@ from pagereeve.domain.values.amounts import amount
 from pagereeve.ports.journal import JournalUnavailable
 from pagereeve.store.errors import InUse, NotMoved, cant_open
 from pagereeve.store.postgres.address import Address
-from pagereeve.store.postgres.connections import READER_LIMITS, WRITER_LIMITS, WriterConnection, connected
+from pagereeve.store.postgres.connecting import connected
+from pagereeve.store.postgres.connections import READER_LIMITS, WRITER_LIMITS, WriterConnection
 from pagereeve.store.postgres.opening_check import require_fit
 from pagereeve.store.postgres.upgrade import MOVE_TABLES, ONE_AT_A_TIME, REVISION, other_tables, upgrade
 from pagereeve.store.records.moved_rows import RowsSum

@@ -7,7 +7,8 @@ from typing import Final
 from sqlalchemy import Connection
 
 from pagereeve.store.errors import CantOpen
-from pagereeve.store.postgres.connections import WRITER_LIMITS, Limits
+from pagereeve.store.postgres.connecting import Limits
+from pagereeve.store.postgres.connections import WRITER_LIMITS
 
 VERSION_LEAST: Final = 150_000
 _ASKED: Final = (
@@ -34,6 +35,6 @@ def require_fit(connection: Connection, name: str, limits: Limits = WRITER_LIMIT
     elif found.fsync == "off" or found.pages == "off":
         problem = "has fsync or full_page_writes off: a power cut destroys it; set both to on"
     elif int(found.statement_ms) != limits.statement_ms:
-        problem = "takes no settings of the connection: is a pooler before it? Name the server's own port"
+        problem = "takes no settings of the session: is a pooler before it? Set pool_mode = session there"
     if problem:
         raise CantOpen(name, problem)
