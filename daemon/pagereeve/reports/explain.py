@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 from typing import Any, Final, get_args
 from zoneinfo import ZoneInfo
 
-from pagereeve.domain.accounts.periods import local, local_text
+from pagereeve.domain.accounts.periods import local
 from pagereeve.domain.brackets.allocation import SHARES
 from pagereeve.domain.brackets.expectation import CLAIMED_CHANNELS
 from pagereeve.domain.brackets.hypotheses import HINT_PREFIX
@@ -18,6 +18,7 @@ from pagereeve.domain.facts.reading import Unit, UnitGrade
 from pagereeve.domain.findings.surplus import booked_of
 from pagereeve.domain.ledger import Charge, Finding, Grade, Posting, Stretch, is_meter
 from pagereeve.domain.projection.projection import UNKNOWN_PRINTER
+from pagereeve.domain.values.amounts import Figure
 from pagereeve.domain.values.instants import to_text
 from pagereeve.domain.values.visible import visible
 from pagereeve.queries.explain import Explained
@@ -35,13 +36,13 @@ from pagereeve.reports.sentences import (
     VERDICTS,
     closing_text,
     interval_text,
-    pages_text,
     reason_text,
     span_text,
     ticket_text,
 )
 from pagereeve.reports.timeline import folded, timeline
 from pagereeve.reports.units import unit_text
+from pagereeve.reports.writing import Writing
 
 UTC: Final = ZoneInfo("UTC")
 OTHERS_SHOWN_MAX = 20
@@ -65,7 +66,8 @@ def explain_text(known: Explained, zone: ZoneInfo) -> str:
         *_order(evidence, zone),
         *_late(known.known, zone),
     ]
-    lines += [line for charge in channels_in_order(evidence) for line in _channel(evidence, charge, zone)]
+    writing = Writing.of_commands(zone)
+    lines += [line for charge in channels_in_order(evidence) for line in _channel(evidence, charge, writing)]
     lines += _findings(evidence, zone)
     return "\n".join(visible(line) for line in lines).rstrip() + "\n"
 
@@ -87,7 +89,7 @@ def explain_json(known: Explained, zone: ZoneInfo = UTC) -> dict[str, Any]:
         "known_left_out": when.left_out,
         "known_gone_through": when.gone_through,
         "channels": [
-            {"channel": charge.channel, "sentences": _sentences(evidence, charge, zone)}
+            {"channel": charge.channel, "sentences": _sentences(evidence, charge, Writing.of_commands(zone))}
             for charge in channels_in_order(evidence)
         ],
         "charges": [charge_json(charge) for charge in evidence.charges],
@@ -171,20 +173,21 @@ def channel_heading(charge: Charge) -> str:
     return f"{charge.channel} ({unit}{part})"
 
 
-def channel_lines(evidence: Evidence, charge: Charge, zone: ZoneInfo) -> Iterator[str]:
+def channel_lines(evidence: Evidence, charge: Charge, writing: Writing) -> Iterator[str]:
     """Its cuts, how it was judged and why, and what was posted. What belongs to the line before is indented."""
     for stretch in _of_channel(evidence, charge.channel):
-        yield from _cut_lines(evidence, stretch, zone)
-    yield from _sentences(evidence, charge, zone)
+        yield from _cut_lines(evidence, stretch, writing)
+    yield from _sentences(evidence, charge, writing)
     for posting in evidence.postings:
         if posting.channel == charge.channel:
             # Where its owner is not named either, nobody is other than others.
-            yield f"Posting: {posting_text(posting, 'other people' if charge.owner else 'people')}."
+            unnamed = "other people" if charge.owner else "people"
+            yield f"Posting: {posting_text(posting, unnamed, writing.figure)}."
 
 
-def _channel(evidence: Evidence, charge: Charge, zone: ZoneInfo) -> Iterator[str]:
+def _channel(evidence: Evidence, charge: Charge, writing: Writing) -> Iterator[str]:
     yield from ("", f"CHANNEL {channel_heading(charge)}")
-    yield from (f"  {line}" for line in channel_lines(evidence, charge, zone))
+    yield from (f"  {line}" for line in channel_lines(evidence, charge, writing))
 
 
 def _unit(evidence: Evidence, charge: Charge) -> list[str]:
@@ -197,23 +200,19 @@ def _of_channel(evidence: Evidence, channel: str) -> list[Stretch]:
     return [one for one in evidence.stretches if one.channel == channel]
 
 
-def _cut_lines(evidence: Evidence, stretch: Stretch, zone: ZoneInfo) -> Iterator[str]:
+def _cut_lines(evidence: Evidence, stretch: Stretch, writing: Writing) -> Iterator[str]:
     started_us = evidence.started_us
     early_us, late_us = started_us - stretch.opens_us, stretch.closes_us - started_us
     side = "before" if early_us >= 0 else "after"
+    before, after, counted = map(writing.pages, (stretch.before, stretch.after, stretch.counted))
     if stretch.grade in {Grade.BROKEN, Grade.BLIND}:
-        yield (
-            f"Meter run {stretch.run}: {pages_text(stretch.before)} at {_at(stretch.opens_us, zone)}, "
-            f"{pages_text(stretch.after)} at {_at(stretch.closes_us, zone)}: {stretch.counted} surely counted"
-        )
+        opens, closes = f"{before} at {writing.at(stretch.opens_us)}", f"{after} at {writing.at(stretch.closes_us)}"
+        yield f"Meter run {stretch.run}: {opens}, {closes}: {counted} surely counted"
         return
-    yield (
-        f"Before: {pages_text(stretch.before)}, unchanged until {_at(stretch.opens_us, zone)}, "
-        f"{span_text(early_us)} {side} the start"
-    )
-    closes = f"from {_at(stretch.closes_us, zone)} on, {span_text(late_us)} after the start"
-    yield f"After:  {pages_text(stretch.after)}, {closes}"
-    yield f"Counted: {stretch.after} - {stretch.before} = {stretch.counted}{_wrapped(stretch)}"
+    yield f"Before: {before}, unchanged until {writing.at(stretch.opens_us)}, {span_text(early_us)} {side} the start"
+    closes = f"from {writing.at(stretch.closes_us)} on, {span_text(late_us)} after the start"
+    yield f"After:  {after}, {closes}"
+    yield f"Counted: {after} - {before} = {counted}{_wrapped(stretch)}"
 
 
 def _wrapped(stretch: Stretch) -> str:
@@ -222,18 +221,18 @@ def _wrapped(stretch: Stretch) -> str:
     return ", as the counter started again from 0 at its end"
 
 
-def _sentences(evidence: Evidence, charge: Charge, zone: ZoneInfo = UTC) -> list[str]:
+def _sentences(evidence: Evidence, charge: Charge, writing: Writing) -> list[str]:
     """How the window closed, the grade, what was expected and why, whose pages they are, the verdict, the charge."""
     sentences = [closing_text(charge.reasons, evidence.settle_us)]
     if UNKNOWN_PRINTER not in charge.reasons:
-        sentences.append(settle_text(evidence, zone))
+        sentences.append(settle_text(evidence, writing))
     sentences += _unit(evidence, charge)
     if charge.grade is not None:
         sentences.append(f"Evidence: {charge.grade.value}; {GRADES[charge.grade]}.")
     sentences += [f"  Note: {reason_text(reason)}." for reason in charge.reasons if reason in NOTED]
-    sentences.append(f"Expected: {interval_text(charge.expected)}.")
+    sentences.append(f"Expected: {interval_text(charge.expected, writing.figure)}.")
     sentences += [f"  Because {reason_text(reason)}." for reason in charge.reasons if _is_of_expectation(reason)]
-    sentences += _sharing(evidence, charge)
+    sentences += _sharing(evidence, charge, writing)
     if charge.verdict is None:
         sentences.append("Verdict: none yet.")
     else:
@@ -242,19 +241,21 @@ def _sentences(evidence: Evidence, charge: Charge, zone: ZoneInfo = UTC) -> list
         sentences += [
             f"  Perhaps {reason_text(reason)}." for reason in charge.reasons if reason.startswith(HINT_PREFIX)
         ]
+    figures = (charge.released, charge.counted, charge.charged, charge.unproven)
+    released, counted, charged, unproven = map(writing.pages, figures)
     sentences.append(
-        f"Released {pages_text(charge.released)}, counted {pages_text(charge.counted)}, "
-        f"charged {charge.charged}, unsupported {charge.unproven}: {charging_text(evidence, charge)}."
+        f"Released {released}, counted {counted}, charged {charged}, unsupported {unproven}: "
+        f"{charging_text(evidence, charge)}."
     )
     return sentences
 
 
-def settle_text(evidence: Evidence, zone: ZoneInfo = UTC) -> str:
+def settle_text(evidence: Evidence, writing: Writing) -> str:
     """Which settle time was in force, and whence."""
     span = span_text(evidence.settle_us)
     if evidence.settle_learned_us is None:
         return f"Settle time: {span}, as the policy sets it."
-    learned, policy = local_text(evidence.settle_learned_us, zone), span_text(evidence.policy.settle_us)
+    learned, policy = writing.second(evidence.settle_learned_us), span_text(evidence.policy.settle_us)
     return f"Settle time: {span}, learnt {learned} from the printer's own pauses ({policy} is set)."
 
 
@@ -262,33 +263,37 @@ def _is_of_expectation(reason: str) -> bool:
     return reason not in {*NOTED, *OF_VERDICT, *CLOSINGS} and not reason.startswith(HINT_PREFIX)
 
 
-def _sharing(evidence: Evidence, charge: Charge) -> list[str]:
+def _sharing(evidence: Evidence, charge: Charge, writing: Writing) -> list[str]:
     shared = [one for one in _of_channel(evidence, charge.channel) if len(one.releases) > 1]
     if not shared:
         return []
     others = [one for one in evidence.others if one.channel == charge.channel]
     named = [
-        f"{one.release.release}{f' of {one.owner}' if one.owner else ''} ({pages_text(one.counted)})"
+        f"{one.release.release}{f' of {one.owner}' if one.owner else ''} ({writing.pages(one.counted)})"
         for one in others[:OTHERS_SHOWN_MAX]
     ]
     # Those that nobody looked up are left out too.
     more = max(len(one.releases) for one in shared) - 1 - len(named)
     tail = f" and {more} more" if more > 0 else ""
-    share = "no share is proven" if charge.counted is None else f"this release's share is {charge.counted}"
+    share = (
+        "no share is proven" if charge.counted is None else f"this release's share is {writing.figure(charge.counted)}"
+    )
     counted = sum(one.counted for one in shared)
-    expected = interval_text(shared[0].expected)
-    whole = f"{counted} counted for all, {expected} expected for all; {share}"
+    expected = interval_text(shared[0].expected, writing.figure)
+    whole = f"{writing.figure(counted)} counted for all, {expected} expected for all; {share}"
     return [f"Shared with {', '.join(named)}{tail}: {whole}."]
 
 
-def posting_text(posting: Posting, unnamed: str = "other people") -> str:
+def posting_text(posting: Posting, unnamed: str = "other people", figure: Figure = str) -> str:
     """Who gives and who receives; ``unnamed`` are people who are not named."""
-    given = [f"{account} gives {-pages}" for account, pages in posting.legs if is_meter(account)]
-    received = [received_text(account, pages, unnamed) for account, pages in posting.legs if not is_meter(account)]
+    given = [f"{account} gives {figure(-pages)}" for account, pages in posting.legs if is_meter(account)]
+    received = [
+        received_text(account, figure(pages), unnamed) for account, pages in posting.legs if not is_meter(account)
+    ]
     return "; ".join([*given, *received]) or "nothing was counted and nothing is charged"
 
 
-def received_text(account: str, pages: int, unnamed: str = "other people") -> str:
+def received_text(account: str, pages: str, unnamed: str = "other people") -> str:
     return f"{unnamed} receive {pages}" if account == OTHER_PEOPLE else f"{account} receives {pages}"
 
 

@@ -14,7 +14,7 @@ from pagereeve.domain.brackets.hypotheses import HINT_PREFIX
 from pagereeve.domain.findings.surplus import KIND as SURPLUS_KIND
 from pagereeve.domain.findings.wording import At, text_of, words_of
 from pagereeve.domain.ledger import SEVERITIES, Evidence, EvidenceKind, Finding
-from pagereeve.domain.values.amounts import amount
+from pagereeve.domain.values.amounts import Figure, amount
 from pagereeve.domain.values.visible import visible
 from pagereeve.queries.units import UnitStanding
 from pagereeve.reports.release_answer import CAUTION
@@ -90,12 +90,13 @@ def finding_lines(finding: Finding, zone: ZoneInfo, booked: int | None = None) -
     return [*lines, f"         First: {ADVICE[finding.kind].first}", ""] if finding.state == "open" else [*lines, ""]
 
 
-def surplus_lines(finding: Finding, booked: int | None) -> list[str]:
+def surplus_lines(finding: Finding, booked: int | None, figure: Figure = str) -> list[str]:
     """Why the finding's figure and the ledger's differ, where they do: neither is wrong."""
     if finding.kind != SURPLUS_KIND or not finding.pages or booked is None or booked == finding.pages:
         return []
-    figures = f"{finding.pages} more than the most that was expected, and {booked} more than what is charged for"
-    return [f"{figures}: the finding counts the {finding.pages}, the ledger's house accounts receive the {booked}"]
+    told, all_told = figure(finding.pages), figure(booked)
+    figures = f"{told} more than the most that was expected, and {all_told} more than what is charged for"
+    return [f"{figures}: the finding counts the {told}, the ledger's house accounts receive the {all_told}"]
 
 
 def _is_said(evidence: Evidence) -> bool:

@@ -4,25 +4,33 @@ from __future__ import annotations
 
 from typing import Any
 
+from pagereeve.domain.values.amounts import Figure
 from pagereeve.domain.values.instants import to_text
 from pagereeve.queries.late_notices import LateNotice, LedgerState
 from pagereeve.queries.own_view import OTHER_PEOPLE
 from pagereeve.reports.sentences import span_text
 
 
-def known_text(learnt: LateNotice) -> str:
+def known_text(learnt: LateNotice, figure: Figure = str) -> str:
     """One sentence each: the values before it, and what it changed."""
-    until = _values(learnt.before)
+    until = _values(learnt.before, figure)
     changed = learnt.differences()
     names = {OTHER_PEOPLE: "other people"}
-    moved = ", ".join(f"{names.get(account, account)} {pages:+d}" for account, pages in changed) or "no account changes"
+    moved = (
+        ", ".join(
+            f"{names.get(account, account)} {'+' if pages > 0 else ''}{figure(pages)}" for account, pages in changed
+        )
+        or "no account changes"
+    )
     late = span_text(learnt.late_us)
-    return f"{learnt.what} came {late} late. Until then: {until}. From then on: {_values(learnt.after)}; {moved}"
+    return (
+        f"{learnt.what} came {late} late. Until then: {until}. From then on: {_values(learnt.after, figure)}; {moved}"
+    )
 
 
-def _values(known: LedgerState) -> str:
-    unsupported = f", unsupported {known.unproven}" if known.unproven else ""
-    return f"{known.verdict}, charged {known.charged}{unsupported}"
+def _values(known: LedgerState, figure: Figure) -> str:
+    unsupported = f", unsupported {figure(known.unproven)}" if known.unproven else ""
+    return f"{known.verdict}, charged {figure(known.charged)}{unsupported}"
 
 
 def known_json(learnt: LateNotice) -> dict[str, Any]:

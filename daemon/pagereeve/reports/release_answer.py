@@ -8,6 +8,7 @@ from typing import Final
 from pagereeve.domain.brackets.expectation import CLAIMED_CHANNELS, UNIT_UNKNOWN
 from pagereeve.domain.charging.postings import PROVABLE_MINIMUM
 from pagereeve.domain.ledger import Charge, Grade, Verdict
+from pagereeve.domain.values.amounts import Figure
 from pagereeve.queries.release_evidence import Evidence
 from pagereeve.reports.page_decisions import after_decisions
 from pagereeve.reports.sentences import CHARGING, VERDICTS, interval_text, pages_text, reason_text
@@ -35,7 +36,7 @@ def answer_lines(evidence: Evidence) -> Iterator[str]:
         yield f"Not known{channel}: {'; '.join(unknown) if unknown else 'nothing'}."
 
 
-def counted_text(evidence: Evidence, charge: Charge, unit: str = "") -> str:
+def counted_text(evidence: Evidence, charge: Charge, unit: str = "", figure: Figure = str) -> str:
     """How much, by which witness, and whether for this release alone. ``unit`` stands behind a figure, its blank
     first.
     """
@@ -45,14 +46,14 @@ def counted_text(evidence: Evidence, charge: Charge, unit: str = "") -> str:
         return "nothing that the meter proves"
     others = len({one.release for one in evidence.others})
     if not others:
-        return f"{charge.counted}{unit}, by the printer's meter, for this release alone"
+        return f"{figure(charge.counted)}{unit}, by the printer's meter, for this release alone"
     whole = sum(
         one.counted for one in evidence.stretches if one.channel == charge.channel and evidence.key in one.releases
     )
     beside = "one other" if others == 1 else f"{others} others"
     known = charge.grade is not Grade.SHARED or charge.verdict is Verdict.AGREES
-    part = f"its part is {charge.counted}" if known else "what of it is its own is not proven"
-    return f"{whole}{unit}, by the printer's meter, for this release and {beside} together; {part}"
+    part = f"its part is {figure(charge.counted)}" if known else "what of it is its own is not proven"
+    return f"{figure(whole)}{unit}, by the printer's meter, for this release and {beside} together; {part}"
 
 
 def why_text(evidence: Evidence, charge: Charge) -> str:
@@ -65,7 +66,7 @@ def _unsupported(pages: int) -> str:
     return f", and {pages_text(pages)} unsupported, to be waived or confirmed (pagereeve decide)" if pages else ""
 
 
-def unknown_texts(evidence: Evidence, charge: Charge) -> Iterator[str]:
+def unknown_texts(evidence: Evidence, charge: Charge, figure: Figure = str) -> Iterator[str]:
     """What nobody knows of it, each as a part of a sentence."""
     if charge.verdict is None:
         yield "what the meter will show once it rests: all figures may change"
@@ -80,7 +81,7 @@ def unknown_texts(evidence: Evidence, charge: Charge) -> Iterator[str]:
     elif charge.grade is Grade.WIDE:
         yield "whether pages of somebody else are in the count, as a reading lies far away"
     if pages := perhaps_twice(evidence):
-        yield f"whether {twice_text(pages)}, as the count fell back"
+        yield f"whether {twice_text(pages, figure)}, as the count fell back"
     if evidence.starts and not any(one.badge for one in evidence.starts):
         yield "whose badge let it go, as its notice names none"
 

@@ -7,6 +7,7 @@ from typing import Final
 from pagereeve.domain.brackets.hypotheses import HINT_PREFIX, hint_text
 from pagereeve.domain.facts.ticket import Ticket
 from pagereeve.domain.ledger import Grade, Interval, Verdict
+from pagereeve.domain.values.amounts import Figure, amount
 from pagereeve.reports.media import media_text
 
 GRADES: Final[dict[Grade, str]] = {
@@ -120,15 +121,16 @@ def closing_text(reasons: tuple[str, ...], settle_us: int) -> str:
     return next((CLOSINGS[reason] for reason in reasons if reason in CLOSINGS), rested)
 
 
-def interval_text(interval: Interval | None) -> str:
+def interval_text(interval: Interval | None, figure: Figure = str) -> str:
     if interval is None:
         return "unknown"
+    least = figure(interval.least)
     if interval.most is None:
-        return f"at least {interval.least}"
-    return str(interval.least) if interval.least == interval.most else f"{interval.least} to {interval.most}"
+        return f"at least {least}"
+    return least if interval.least == interval.most else f"{least} to {figure(interval.most)}"
 
 
-def ticket_text(ticket: Ticket) -> str:
+def ticket_text(ticket: Ticket, figure: Figure = str) -> str:
     """The ticket in words; only what it says. The title is left out on purpose."""
     sides = {
         "one-sided": "one-sided",
@@ -136,22 +138,16 @@ def ticket_text(ticket: Ticket) -> str:
         "two-sided-short-edge": "two-sided (short edge)",
     }
     parts = [
-        None if ticket.pages is None else _plural(ticket.pages, "page"),
-        None if ticket.copies is None else _plural(ticket.copies, "copy"),
+        None if ticket.pages is None else amount(ticket.pages, "page", figure=figure),
+        None if ticket.copies is None else amount(ticket.copies, "copy", "copies", figure),
         None if ticket.sides is None else sides[ticket.sides],
-        None if ticket.number_up is None else f"{_plural(ticket.number_up, 'page')} on a side",
+        None if ticket.number_up is None else f"{amount(ticket.number_up, 'page')} on a side",
         None if ticket.color_mode is None else f"colour mode {ticket.color_mode}",
         None if ticket.media is None else f"on {media_text(ticket.media)}",
-        _plural(ticket.separator_sheets, "separator sheet") if ticket.separator_sheets else None,
+        amount(ticket.separator_sheets, "separator sheet", figure=figure) if ticket.separator_sheets else None,
     ]
     text = ", ".join(part for part in parts if part is not None)
     return text or "nothing: the ticket says neither pages nor copies"
-
-
-def _plural(number: int, noun: str) -> str:
-    if number == 1:
-        return f"1 {noun}"
-    return f"{number} {noun.removesuffix('y')}ies" if noun.endswith("py") else f"{number} {noun}s"
 
 
 def pages_text(figure: int | None) -> str:

@@ -22,7 +22,7 @@ from pagereeve.domain.facts.jobs import JobCounted
 from pagereeve.domain.facts.reading import Plateau, Silence
 from pagereeve.domain.findings.finding import fallen_back
 from pagereeve.domain.findings.wording import SILENCES
-from pagereeve.domain.values.amounts import amount
+from pagereeve.domain.values.amounts import Figure, amount
 from pagereeve.queries.noted_readings import Seen
 from pagereeve.queries.release_evidence import Evidence
 from pagereeve.reports.noted_readings import meter_text
@@ -79,42 +79,47 @@ class Happening:
     failed: int = 0
 
 
-def timeline(evidence: Evidence) -> list[Happening]:
+def timeline(evidence: Evidence, figure: Figure = str) -> list[Happening]:
     """Badges, notices, readings and failed reads; never a badge's number, nor its hash."""
-    happenings = _of_badges(evidence) + _of_notices(evidence) + _of_readings(evidence) + _after_it(evidence)
+    happenings = (
+        _of_badges(evidence)
+        + _of_notices(evidence, figure)
+        + _of_readings(evidence, figure)
+        + _after_it(evidence, figure)
+    )
     happenings += [
         Happening(one.first_sent_us, _silence_text(one), "meter", failed=one.count) for one in evidence.silences
     ]
     happenings += [Happening(one.origin.at_us, f"noted: {one.note} {one.text}".rstrip()) for one in evidence.notes]
-    happenings += [Happening(one.panel.at_us, _panel_text(one)) for one in evidence.panels]
-    happenings += [Happening(one.sent_us, _job_text(one)) for one in evidence.jobs]
+    happenings += [Happening(one.panel.at_us, _panel_text(one, figure)) for one in evidence.panels]
+    happenings += [Happening(one.sent_us, _job_text(one, figure)) for one in evidence.jobs]
     # Python's sort keeps equals in order: badge, notice, reading.
     return sorted(happenings, key=lambda one: one.at_us)
 
 
-def _panel_text(seen: Seen) -> str:
+def _panel_text(seen: Seen, figure: Figure) -> str:
     back = ", taken back since" if seen.panel.taken_back is not None else ""
-    return f"read from the panel: {seen.panel.figure} ({seen.panel.channel}){back}; {meter_text(seen.meter)}"
+    return f"read from the panel: {figure(seen.panel.figure)} ({seen.panel.channel}){back}; {meter_text(seen.meter)}"
 
 
-def folded(happenings: Sequence[Happening]) -> list[Happening]:
+def folded(happenings: Sequence[Happening], figure: Figure = str) -> list[Happening]:
     """What happened in a row, and of which nothing else is said, as one."""
     shown: list[Happening] = []
     for kind, group in groupby(happenings, key=lambda one: one.row):
         row = list(group)
         long = kind and len(row) > ROW_MAX
-        shown += [_readings(row) if kind == "meter" else _others(row)] if long else row
+        shown += [_readings(row, figure) if kind == "meter" else _others(row)] if long else row
     return shown
 
 
-def _readings(row: Sequence[Happening]) -> Happening:
+def _readings(row: Sequence[Happening], figure: Figure) -> Happening:
     read = [one for one in row if one.counts]
     failed = sum(one.failed for one in row)
     lasted = span_text(row[-1].at_us - row[0].at_us)
     if not read:
         return Happening(row[0].at_us, f"{amount(failed, 'read')} of the meter failed within {lasted}")
     first, last = dict(read[0].counts), dict(read[-1].counts)
-    moved = ", ".join(f"{name} {value} to {last.get(name, value)}" for name, value in first.items())
+    moved = ", ".join(f"{name} {figure(value)} to {figure(last.get(name, value))}" for name, value in first.items())
     missed = f"; {amount(failed, 'read')} failed in between" if failed else ""
     return Happening(row[0].at_us, f"meter read {len(read)} times within {lasted}: {moved}{missed}")
 
@@ -143,9 +148,9 @@ def _of_badges(evidence: Evidence) -> list[Happening]:
     return happenings
 
 
-def _of_notices(evidence: Evidence) -> list[Happening]:
+def _of_notices(evidence: Evidence, figure: Figure) -> list[Happening]:
     happenings = [Happening(one.origin.at_us, _start_text(one)) for one in evidence.starts]
-    happenings += [Happening(one.origin.at_us, _end_text(one)) for one in evidence.ends]
+    happenings += [Happening(one.origin.at_us, _end_text(one, figure)) for one in evidence.ends]
     happenings += [Happening(one.at_us, _answer_text(one)) for one in evidence.answers]
     seen = set()
     for other in evidence.others:
@@ -173,14 +178,15 @@ def _answer_text(answered: ReleaseAnswered) -> str:
     return f"its sender, who waited, was answered: {READINGS[answered.reading]}{RESTS[answered.rest]}"
 
 
-def _job_text(said: JobCounted) -> str:
+def _job_text(said: JobCounted, figure: Figure) -> str:
     """A job of the printer's, whoever's it is: which release it is, the charge's reasons say."""
-    made = "no count yet" if not said.counts.impressions else amount(said.counts.impressions, "impression")
+    many = said.counts.impressions
+    made = amount(many, "impression", figure=figure) if many else "no count yet"
     return f"the printer says of its job {said.job}: {said.state}, {made} (told by {said.door})"
 
 
-def _end_text(ended: ReleaseEnded) -> str:
-    sent = "" if ended.pages_sent is None else f", {amount(ended.pages_sent, 'page')} sent"
+def _end_text(ended: ReleaseEnded, figure: Figure) -> str:
+    sent = "" if ended.pages_sent is None else f", {amount(ended.pages_sent, 'page', figure=figure)} sent"
     notice = f"event {ended.origin.id} from {_received(ended.origin)}"
     return f"its end was reported: {ended.outcome}{sent} ({notice})"
 
@@ -193,11 +199,11 @@ def _received(origin: Origin) -> str:
     return f"{origin.source}{delay}{why}"
 
 
-def _of_readings(evidence: Evidence) -> list[Happening]:
+def _of_readings(evidence: Evidence, figure: Figure) -> list[Happening]:
     happenings = []
     opens_us, closes_us = evidence.from_us, evidence.to_us
     runs = split(evidence.plateaus, lambda _: evidence.policy)
-    remarks = _remarks(runs)
+    remarks = _remarks(runs, figure)
     for plateau in evidence.plateaus:
         parts = []
         if plateau.first_received_us <= opens_us:
@@ -207,7 +213,7 @@ def _of_readings(evidence: Evidence) -> list[Happening]:
         role = f" ({', '.join(parts)})" if parts else ""
         shown = role or plateau is evidence.plateaus[-1]
         apart = apart_text(evidence.plateaus[0], plateau) if shown else ""
-        what = f"meter read{role}: {reading_text(plateau)}{apart}{remarks.get(plateau, '')}"
+        what = f"meter read{role}: {reading_text(plateau, figure)}{apart}{remarks.get(plateau, '')}"
         plain = not role and not apart and plateau not in remarks
         counts = tuple((name, count.value) for name, count in plateau.sight.counts) if plain else ()
         happenings.append(Happening(plateau.first_received_us, what, "meter" if counts else "", counts))
@@ -221,7 +227,7 @@ def _restart(sample: Sample) -> Happening:
     return Happening(sample.plateau.first_received_us, what)
 
 
-def _remarks(runs: Runs) -> dict[Plateau, str]:
+def _remarks(runs: Runs, figure: Figure) -> dict[Plateau, str]:
     """What the readings say of one another: where a new meter run began, and what was not believed."""
     remarks = dict.fromkeys(runs.suspects, "; not believed, as no other reading confirmed it")
     if runs.pending is not None:
@@ -239,7 +245,7 @@ def _remarks(runs: Runs) -> dict[Plateau, str]:
         for one in run.breaks:
             remarks[one.after] = f"; a new run of {one.channel} begins, as {BREAKS[one.step]}"
     for plateau, pages in fallen_back_in(runs.runs):
-        remarks[plateau] += f"; {twice_text(pages)}"
+        remarks[plateau] += f"; {twice_text(pages, figure)}"
     return remarks
 
 
@@ -258,28 +264,31 @@ def perhaps_twice(evidence: Evidence) -> int:
     return sum(pages for _, pages in fallen_back_in(split(plateaus, lambda _: evidence.policy).runs))
 
 
-def _after_it(evidence: Evidence) -> list[Happening]:
+def _after_it(evidence: Evidence, figure: Figure) -> list[Happening]:
     """A count that fell back right after the release's last reading: its pages are among those before the restart."""
     if evidence.next_plateau is None:
         return []
     pair = [*evidence.plateaus[-1:], evidence.next_plateau]
+    fell = BREAKS[Step.FELL_BACK]
     return [
         Happening(
             right.first_received_us,
-            f"meter read after it: {reading_text(right)}; {BREAKS[Step.FELL_BACK]}; {twice_text(pages)}",
+            f"meter read after it: {reading_text(right, figure)}; {fell}; {twice_text(pages, figure)}",
         )
         for right, pages in fallen_back_in(split(pair, lambda _: evidence.policy).runs)
     ]
 
 
-def twice_text(pages: int) -> str:
-    return f"at most {pages} of the pages before the restart may be counted twice"
+def twice_text(pages: int, figure: Figure = str) -> str:
+    return f"at most {figure(pages)} of the pages before the restart may be counted twice"
 
 
-def reading_text(plateau: Plateau) -> str:
+def reading_text(plateau: Plateau, figure: Figure = str) -> str:
     """The values, the state, and how long the meter showed them."""
     sight = plateau.sight
-    values = ", ".join(f"{name} {count.value}{' by IPP' if count.by_ipp else ''}" for name, count in sight.counts)
+    values = ", ".join(
+        f"{name} {figure(count.value)}{' by IPP' if count.by_ipp else ''}" for name, count in sight.counts
+    )
     state = ", ".join([sight.state.value, *sight.errors]) if sight.state != "absent" else ", ".join(sight.errors)
     held = ""
     if plateau.count > 1:

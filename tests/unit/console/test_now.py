@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 
 from pagereeve.console import pages as console_pages
 from pagereeve.console.api.site import AskedGateway, AskedPrinter, AskedSite
-from pagereeve.console.pages.shell import figure, static_address, static_files
+from pagereeve.console.pages.shell import figure, static_address, static_files, visible_text
 from pagereeve.console.pictures.strip import WIDTH, strip_parts
 from pagereeve.domain.accounts.periods import period_of
 from pagereeve.domain.accounts.printer_accounts import PrinterAccounts
@@ -164,6 +164,21 @@ def test_the_library_is_the_one_that_was_published() -> None:
 )
 def test_figures_stand_in_groups_of_three(pages: int | None, shown: str) -> None:
     assert figure(pages) == shown
+
+
+@pytest.mark.parametrize(
+    ("text", "shown"),
+    [
+        (f"total {figure(41_212)}", "total 41\u202f212"),
+        (f"between {figure(-4_000)} and {figure(1_234_567)}", "between \u22124\u202f000 and 1\u202f234\u202f567"),
+        ("a\u202fname", r"a\u202fname"),
+        ("12\u202f34", r"12\u202f34"),
+        ("\u202e1\u202f000", r"\u202e1" + "\u202f000"),
+        ("", ""),
+    ],
+)
+def test_a_figure_in_a_sentence_keeps_its_groups_and_nothing_else_is_hidden(text: str, shown: str) -> None:
+    assert visible_text(text) == shown
 
 
 async def test_one_printer_or_the_whole_gateway_is_seen_at_a_glance() -> None:

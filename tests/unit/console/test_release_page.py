@@ -3,17 +3,21 @@
 from __future__ import annotations
 
 import re
+from typing import Final
 from zoneinfo import ZoneInfo
 
 import pytest
 
 from pagereeve.console.api.problems import KINDS
+from pagereeve.console.api.site import AskedSite
 from pagereeve.console.pages.release import SHOWN_MAX, Shown, link_of
 from pagereeve.console.pictures.bracket import axis_of, bracket_of
 from pagereeve.domain.facts.facts import Fact
+from pagereeve.domain.facts.policy import Policy
 from pagereeve.domain.ledger import ReleaseKey
 from pagereeve.queries.explain import Explained, explained
 from pagereeve.queries.release_evidence import Evidence
+from pagereeve.settings.site import SiteSettings
 from pagereeve.store.memory.journal import MemoryJournal
 from tests.asking import ACCOUNTING, READER, asking
 from tests.histories import SOURCE, ended, journal_of, policy, reading, started
@@ -124,6 +128,33 @@ async def test_what_is_not_there_is_said_with_what_is(path: str, status: int, sa
         answer = await client.get(path)
     assert (answer.status_code, "text/html" in answer.headers["content-type"]) == (status, True)
     assert said in answer.text
+
+
+MANY: Final = (
+    policy(value=Policy(speed_per_minute=100_000)),
+    reading(-60, -1, 41_200),
+    started("r-9", 0, "anise", pages(1_200)),
+    ended("r-9", 3),
+    reading(9, 60, 42_500),
+)
+
+
+async def test_figures_stand_in_groups_and_times_in_the_sites_zone_in_each_sentence() -> None:
+    site = AskedSite(site=SiteSettings(zone="Europe/Berlin"))
+    async with asking(await journal_of(MANY), ACCOUNTING, site) as client:
+        release = (await client.get("/releases/r-9")).text
+        [name] = set(re.findall(r"/findings/(f-[0-9a-f]+)", release))
+        finding = (await client.get(f"/findings/{name}")).text
+        now = (await client.get("/findings")).text
+    for text in (release, finding, now):
+        said = re.sub(r"<[^>]*>|f-[0-9a-f]+|\d{4}-\d\d-\d\d", " ", text)
+        assert re.findall(r"(?<![\w.-])\d{4,}", said) == []
+        assert "+00:00" not in said
+        assert "+01:00" not in said
+    for told in ("total 41\u202f200", "Counted: 42\u202f500 - 41\u202f200 = 1\u202f300", "CET, "):
+        assert told in release
+    assert "1\u202f300 impressions counted, 1\u202f200 expected" in release
+    assert re.search("total 41\u202f200 at [0-9 :.-]+ CET, 42\u202f500 at", finding)
 
 
 async def test_the_answer_of_each_billed_channel_is_what_explain_says() -> None:

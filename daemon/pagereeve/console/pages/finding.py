@@ -19,7 +19,7 @@ from pagereeve.console.pages.decided import OFFERED, Said, ruling_said, settling
 from pagereeve.console.pages.finding_lines import advice_on, line_of
 from pagereeve.console.pages.findings import HERE
 from pagereeve.console.pages.forms import form_for
-from pagereeve.console.pages.shell import Clock
+from pagereeve.console.pages.shell import Clock, figure
 from pagereeve.console.pages.units import unit_of, unit_said
 from pagereeve.domain.brackets.hypotheses import HINT_PREFIX
 from pagereeve.domain.findings.finding import reopening_problem
@@ -86,7 +86,7 @@ async def one_finding(
         unit=unit_of(units[0]) if len(set(units)) == 1 else "",
         evidence=[_shown(one, clock) for one in kept if not _is_told_apart(one)],
         hidden=sum(one.personal and one.kind not in _TOLD_APART for one in finding.evidence) if not names else 0,
-        differs=surplus_lines(finding, None if booked is None else _uncharged(standing)),
+        differs=surplus_lines(finding, None if booked is None else _uncharged(standing), figure),
         trials=trials,
         decisions=[*_decisions(finding, names=names), *(ruling_said(one, names=names) for one in standing.rulings)],
         form=form_for(asker),
@@ -143,7 +143,7 @@ def _is_told_apart(evidence: Evidence) -> bool:
 def _shown(evidence: Evidence, clock: Clock) -> Shown:
     if evidence.kind is EvidenceKind.REASON:
         return Shown(reason_text(str(evidence.value("reason"))), None)
-    return Shown(words_of(evidence, clock.exact), evidence.release)
+    return Shown(words_of(evidence, clock.exact, figure), evidence.release)
 
 
 def _decisions(finding: Finding, *, names: bool) -> Iterator[Said]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Final
 
-from pagereeve.console.pages.shell import Clock
+from pagereeve.console.pages.shell import Clock, figure
 from pagereeve.domain.alerts.advice import ADVICE, Advice
 from pagereeve.domain.findings.wording import text_of
 from pagereeve.domain.ledger import Finding
@@ -32,7 +32,7 @@ def line_of(finding: Finding, clock: Clock) -> FindingLine:
         kind=finding.kind,
         where=finding.printer or finding.place or "the site",
         pages=None if finding.pages is None else abs(finding.pages),
-        text=text_of(finding, clock.second),
+        text=text_of(finding, clock.second, figure),
         first=advice_on(finding.kind).first,
         since_us=finding.since_us,
         severity=finding.severity,

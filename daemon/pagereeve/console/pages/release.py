@@ -21,6 +21,7 @@ from pagereeve.console.pages.begun import Beginning, BegunRoute
 from pagereeve.console.pages.came import TEXTS, Came
 from pagereeve.console.pages.decided import OFFERED, Said, Settling, ruling_said, settling_of
 from pagereeve.console.pages.forms import form_for
+from pagereeve.console.pages.shell import Clock, figure
 from pagereeve.console.pages.units import unit_of
 from pagereeve.console.pictures.bracket import bracket_of
 from pagereeve.console.pictures.life import LifePicture
@@ -81,13 +82,13 @@ class Answer:
         return cls(
             charge,
             unit,
-            interval_text(charge.expected) + ("" if charge.expected is None else f" {unit}"),
-            counted_text(evidence, charge, f" {unit}"),
+            interval_text(charge.expected, figure) + ("" if charge.expected is None else f" {unit}"),
+            counted_text(evidence, charge, f" {unit}", figure),
             charged,
             unsupported,
             why_text(evidence, charge),
             "" if charge.grade is None else GRADES[charge.grade],
-            list(unknown_texts(evidence, charge)),
+            list(unknown_texts(evidence, charge, figure)),
         )
 
 
@@ -131,7 +132,7 @@ class Shown:
         cls, known: Explained, zone: ZoneInfo, decided: Sequence[Said] = (), settling: Sequence[Settling] = ()
     ) -> Self:
         """``known`` is as who asks may see it."""
-        evidence = known.evidence
+        evidence, writing = known.evidence, Clock(zone).writing
         ordered = channels_in_order(evidence)
         billed = [one for one in ordered if one.channel in CLAIMED_CHANNELS] or ordered[:1]
         return cls(
@@ -141,13 +142,13 @@ class Shown:
             picture=bracket_of(evidence, billed[0], zone),
             channel=billed[0].channel,
             unit=unit_of(billed[0].unit),
-            tickets=[ticket_text(one.ticket) for one in evidence.starts],
-            happened=folded(timeline(evidence)),
-            late=[(one.at_us, known_text(one)) for one in known.known.late],
+            tickets=[ticket_text(one.ticket, figure) for one in evidence.starts],
+            happened=folded(timeline(evidence, figure), figure),
+            late=[(one.at_us, known_text(one, figure)) for one in known.known.late],
             decided=decided,
             settling=settling,
             channels=[
-                ChannelTold(channel_heading(one), [line.strip() for line in channel_lines(evidence, one, zone)])
+                ChannelTold(channel_heading(one), [line.strip() for line in channel_lines(evidence, one, writing)])
                 for one in ordered
             ],
             findings=[_named(one, evidence.key, zone) for one in evidence.findings],
@@ -219,4 +220,4 @@ def _named(finding: Finding, key: ReleaseKey, zone: ZoneInfo) -> Named:
         return local(at_us, zone).strftime("%Y-%m-%d %H:%M:%S")
 
     first = ADVICE[finding.kind].first if finding.state == "open" else ""
-    return Named(finding, text_of(finding, at), first, is_about(finding, key))
+    return Named(finding, text_of(finding, at, figure), first, is_about(finding, key))

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import hashlib
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, partial
 from importlib import resources
 from typing import Any, Final
 from urllib.parse import quote
@@ -20,9 +21,11 @@ from pagereeve.domain.accounts.periods import local
 from pagereeve.domain.values.address_step import one_step
 from pagereeve.domain.values.amounts import amount
 from pagereeve.domain.values.visible import visible
+from pagereeve.reports.writing import Writing
 
 THIN_SPACE: Final = "\u202f"
 """Between groups of three figures: understood in every locale (ISO 80000-1, 7.3.1). No line breaks there."""
+_GROUPS: Final = re.compile(f"(?<=[0-9]){THIN_SPACE}(?=[0-9]{{3}})")
 MINUS: Final = "\u2212"
 STATIC: Final = "/static"
 CUT: Final = Markup("<!-- cut -->")
@@ -67,6 +70,11 @@ def figure(pages: int | None) -> str:
     return f"{MINUS}{grouped}" if pages < 0 else grouped
 
 
+def visible_text(text: str) -> str:
+    """As ``visible`` has it, but for what separates the groups of a figure."""
+    return THIN_SPACE.join(visible(one) for one in _GROUPS.split(text))
+
+
 def _in_query(value: str) -> str:
     return quote(value, safe="", errors="surrogatepass")
 
@@ -80,8 +88,8 @@ def _environment() -> Environment:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    environment.filters |= {"figure": figure, "visible": visible, "urlencode": _in_query, "step": one_step}
-    environment.globals |= {"amount": amount, "static": static_address, "places": PLACES}
+    environment.filters |= {"figure": figure, "visible": visible_text, "urlencode": _in_query, "step": one_step}
+    environment.globals |= {"amount": partial(amount, figure=figure), "static": static_address, "places": PLACES}
     environment.globals |= {"cut": CUT}
     environment.globals |= {"csrf_field": CSRF_FIELD, "csrf_header": CSRF_HEADER}
     return environment
@@ -104,11 +112,17 @@ class Clock:
 
     def exact(self, at_us: int) -> str:
         """To the millisecond: a release and a reading may lie close together."""
-        return local(at_us, self.zone).isoformat(sep=" ", timespec="milliseconds")
+        at = local(at_us, self.zone)
+        return f"{at:%Y-%m-%d %H:%M:%S}.{at.microsecond // 1_000:03d} {at:%Z}"
 
     def full(self, at_us: int) -> str:
         """With its offset, so that the repeated hour is unambiguous."""
         return local(at_us, self.zone).strftime("%Y-%m-%d %H:%M:%S %Z")
+
+    @property
+    def writing(self) -> Writing:
+        """For sentences that commands tell too."""
+        return Writing(self.exact, self.full, figure)
 
     def machine(self, at_us: int) -> str:
         """For the datetime attribute of a time element."""

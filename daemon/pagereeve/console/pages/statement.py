@@ -17,6 +17,7 @@ from pagereeve.console.api.steps import STEP
 from pagereeve.console.pages.accounts import HERE, PeriodName, closed_by, named_period
 from pagereeve.console.pages.begun import Beginning, BegunRoute
 from pagereeve.console.pages.downloads import statement_links
+from pagereeve.console.pages.shell import figure
 from pagereeve.domain.accounts.rates import Bill
 from pagereeve.domain.ledger import Charge
 from pagereeve.domain.values.address_step import one_step
@@ -119,8 +120,8 @@ async def statement(
         amounts=_amounts(known.bill),
         unpriced=channel_pages_text(known.bill.unpriced) if known.bill is not None and known.bill.unpriced else "",
         charts=_charts(known),
-        account=Markup(account_of(known)),  # noqa: S704 - escaped where it is made
-        decided=Markup(decided_section(known)),  # noqa: S704 - escaped where it is made
+        account=Markup(account_of(known, figure)),  # noqa: S704 - escaped where it is made
+        decided=Markup(decided_section(known, figure)),  # noqa: S704 - escaped where it is made
         channel_words=channel_words,
         rows=[row for line in known.lines[after : after + RELEASES_SHOWN] for row in _rows(line, known)],
         after=after,
@@ -153,7 +154,7 @@ def _charts(known: Statement) -> list[Chart]:
     return [
         Chart(
             title=f"{channel_words(one.channel, one.unit)}: pages a {one.by}",
-            picture=Markup(chart_svg(one, f"hatch{nth}")),  # noqa: S704 - escaped where it is made
+            picture=Markup(chart_svg(one, f"hatch{nth}", figure)),  # noqa: S704 - escaped where it is made
             spans=tuple(span for span in one.spans if span[1] or span[2]),
             by=one.by,
             most=max((charged + unproven for _, charged, unproven in one.spans), default=0),

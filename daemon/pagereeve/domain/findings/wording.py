@@ -1,6 +1,6 @@
 """The words of evidence, made at the end and kept nowhere: for each reader in a zone of their own.
 
-``at`` writes an instant (microseconds since 1970) for the reader.
+``at`` writes an instant (microseconds since 1970) for the reader, ``figure`` a count.
 """
 
 from __future__ import annotations
@@ -12,7 +12,7 @@ from pagereeve.domain.brackets.continuity import Step
 from pagereeve.domain.brackets.hypotheses import BY_NAME, hint_text
 from pagereeve.domain.facts.reading import SilenceReason, Unit
 from pagereeve.domain.ledger import Evidence, EvidenceKind, Finding
-from pagereeve.domain.values.amounts import amount, form
+from pagereeve.domain.values.amounts import Figure, amount, form
 
 Kind = EvidenceKind
 At = Callable[[int], str]
@@ -72,32 +72,41 @@ SILENCES: Final[Mapping[str, str]] = {
     SilenceReason.UNIT_NOT_USABLE: "the counter's unit can't be used",
     SilenceReason.NAME_NOT_FOUND: "the printer's name could not be found",
 }
+# Values that say how many, and may be many: no number that names something.
+COUNTS: Final = frozenset(
+    (
+        *("counted", "least", "most", "pages", "before", "after", "part_before", "part_after", "lost", "moved"),
+        *("level", "stored", "others", "badges", "refused", "frames", "explained", "count", "releases"),
+    )
+)
 OTHERS: Final[Mapping[str, str]] = {"badges": "badges were presented", "releases": "releases named a badge"}
 
 
-def text_of(finding: Finding, at: At) -> str:
+def text_of(finding: Finding, at: At, figure: Figure = str) -> str:
     """What the finding says in one sentence, without a full stop."""
-    return words_of(finding.what, at)
+    return words_of(finding.what, at, figure)
 
 
-def words_of(evidence: Evidence, at: At) -> str:
+def words_of(evidence: Evidence, at: At, figure: Figure = str) -> str:
     """A sentence or a part of one, without a full stop. Text from outside is in it as it came: a line may obey it."""
-    return _WORDS[evidence.kind](_Known(evidence, at))
+    return _WORDS[evidence.kind](_Known(evidence, at, figure))
 
 
 class _Known:
     """A piece of evidence's values, as text."""
 
-    def __init__(self, evidence: Evidence, at: At) -> None:
+    def __init__(self, evidence: Evidence, at: At, figure: Figure) -> None:
         self._values = dict(evidence.values)
         self._at = at
+        self._figure = figure
         self._release = evidence.release
 
     def __contains__(self, name: str) -> bool:
         return name in self._values
 
     def __getitem__(self, name: str) -> str:
-        return str(self._values.get(name, "?"))
+        value = self._values.get(name, "?")
+        return self._figure(value) if isinstance(value, int) and name in COUNTS else str(value)
 
     def number(self, name: str) -> int:
         value = self._values.get(name, 0)
@@ -109,7 +118,11 @@ class _Known:
 
     def counts(self, name: str) -> str:
         value = self._values.get(name, ())
-        return ", ".join(f"{one[0]} {one[1]}" for one in value) if isinstance(value, tuple) else ""
+        return ", ".join(self._count(one) for one in value) if isinstance(value, tuple) else ""
+
+    def _count(self, one: object) -> str:
+        name, value = one if isinstance(one, tuple) else (one, "")
+        return f"{name} {self._figure(value) if isinstance(value, int) else value}"
 
     def at(self, name: str) -> str:
         value = self._values.get(name)
@@ -117,7 +130,10 @@ class _Known:
 
     def plural(self, what: str) -> str:
         """``3 pages``, of the value ``pages``."""
-        return amount(self.number(f"{what}s"), what)
+        return self.amount(f"{what}s", what)
+
+    def amount(self, name: str, what: str) -> str:
+        return amount(self.number(name), what, figure=self._figure)
 
     @property
     def release(self) -> str:
@@ -130,7 +146,7 @@ class _Known:
     @property
     def whose(self) -> str:
         releases = self.number("releases")
-        return form(releases, "the release", f"{releases} releases together")
+        return form(releases, "the release", f"{self._figure(releases)} releases together")
 
     @property
     def interval(self) -> str:
@@ -216,7 +232,7 @@ def _reads_fail(known: _Known) -> str:
 
 
 def _reads_failed(known: _Known) -> str:
-    failed = f"{amount(known.number('tries'), 'read')} failed ({_reasons(known)})"
+    failed = f"{known.amount('tries', 'read')} failed ({_reasons(known)})"
     return f"{failed} from {known.at('from_us')} to {known.at('to_us')}{_waiting(known)}{_gateway_answers(known)}"
 
 
@@ -261,13 +277,13 @@ def _bias(known: _Known) -> str:
 def _pattern(known: _Known) -> str:
     hypothesis = BY_NAME[known["hypothesis"]]
     return (
-        f"{hypothesis.text}: that explains {known['explained']} of {amount(known.number('differing'), 'difference')} "
+        f"{hypothesis.text}: that explains {known['explained']} of {known.amount('differing', 'difference')} "
         f"among the last {known.plural('bracket')}; to remove them: {hypothesis.cure}"
     )
 
 
 def _facts_lost(known: _Known) -> str:
-    counts = f"{known['stored']} of {amount(known.number('acknowledged'), 'acknowledged fact')} found"
+    counts = f"{known['stored']} of {known.amount('acknowledged', 'acknowledged fact')} found"
     return f"the journal was started with a loss: {LOSSES.get(known['loss'], known['loss'])}; {counts}"
 
 
@@ -320,7 +336,7 @@ _GATEWAY: Final = {"answers": "while its gateway answers", "down": "while its ga
 def _silence(known: _Known) -> str:
     line = f"{SILENCES.get(known['reason'], known['reason'])}, from {known.at('from_us')}"
     if "to_us" in known:
-        line = f"{amount(known.number('tries'), 'read')}: {line} to {known.at('to_us')}"
+        line = f"{known.amount('tries', 'read')}: {line} to {known.at('to_us')}"
     if "responder" in known:
         line += f", answered by {known['responder']}"
     if "gateway" in known:
@@ -341,7 +357,7 @@ def _noted(known: _Known) -> str:
 def _job_told(known: _Known) -> str:
     way = f", through way in {known['channel']}" if "channel" in known else ""
     began = f"begun between {known.at('since_us')} and {known.at('until_us')}"
-    return f"job {known['job']}: {amount(known.number('counted'), 'impression')} so far{way}, {began}"
+    return f"job {known['job']}: {known.amount('counted', 'impression')} so far{way}, {began}"
 
 
 def _event_differs(known: _Known) -> str:
@@ -444,7 +460,7 @@ _WORDS: Final[Mapping[Kind, Callable[[_Known], str]]] = {
     Kind.LAST: lambda known: f"the last of them: {known.release}",
     Kind.PERHAPS_MISSED: lambda known: f"possibly the pages of {known.release}: it missed the same number",
     Kind.PERHAPS_AT: lambda known: (
-        f"{known.release} may have made {amount(known.number('pages'), 'stray page')} at printer {known['printer']} "
+        f"{known.release} may have made {known.amount('pages', 'stray page')} at printer {known['printer']} "
         f"({known['finding']}): pagereeve findings book ... --at {known['printer']}"
     ),
     Kind.PERHAPS_AGAIN: lambda known: f"possibly {known.release} printed again: it counted the same number",
@@ -464,7 +480,7 @@ _WORDS: Final[Mapping[Kind, Callable[[_Known], str]]] = {
     Kind.JOB: lambda known: f"job {known['job']}, owner {known['owner']}",
     Kind.OWNERS: lambda known: f"the badge is {known['badge_owner']}'s, the job {known['job_owner']}'s",
     Kind.FLOODED: lambda known: (
-        f"{amount(known.number('badges'), 'badge')} without an owner came within {known['within_s']} s: "
+        f"{known.amount('badges', 'badge')} without an owner came within {known['within_s']} s: "
         "the reader makes them up, or somebody tries numbers"
     ),
     Kind.PERHAPS_READ: lambda known: (

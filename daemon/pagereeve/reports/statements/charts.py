@@ -5,7 +5,7 @@ from __future__ import annotations
 from html import escape
 from typing import Final
 
-from pagereeve.domain.values.amounts import amount
+from pagereeve.domain.values.amounts import Figure, amount
 from pagereeve.queries.statement_lines import DayChart
 
 # In units of the view box, which the page scales to its width.
@@ -17,7 +17,7 @@ _LABELS_MAX: Final = 12
 _GAP: Final = 0.25
 
 
-def chart_svg(chart: DayChart, name: str) -> str:
+def chart_svg(chart: DayChart, name: str, figure: Figure = str) -> str:
     """Charged pages are solid, unproven ones hatched above them. ``name``: unique on the page, letters and digits."""
     most = max((charged + unproven for _, charged, unproven in chart.spans), default=0) or 1
     wide = (_WIDTH - _LEFT) / max(1, len(chart.spans))
@@ -33,14 +33,14 @@ def chart_svg(chart: DayChart, name: str) -> str:
         for nth, (day, _, _) in enumerate(chart.spans)
         if nth % every == 0
     ]
-    said = escape(f"Pages a {chart.by}; at most {amount(most, 'page')}")
+    said = escape(f"Pages a {chart.by}; at most {amount(most, 'page', figure=figure)}")
     return f"""<svg viewBox="0 0 {_WIDTH} {base + 18}" role="img" aria-label="{said}">
 <title>{said}</title>
 <defs><pattern id="{name}" width="4" height="4" patternUnits="userSpaceOnUse" patternTransform="rotate(45)">
 <rect width="4" height="4" fill="#fff"/><rect width="1.4" height="4" fill="#222"/></pattern></defs>
 <line x1="{_LEFT}" y1="{base}" x2="{_WIDTH}" y2="{base}" stroke="#222" stroke-width="0.8"/>
 <line x1="{_LEFT}" y1="{_TOP}" x2="{_WIDTH}" y2="{_TOP}" stroke="#999" stroke-width="0.4" stroke-dasharray="2 3"/>
-<text x="{_LEFT - 5}" y="{_TOP + 4}" text-anchor="end">{most}</text>
+<text x="{_LEFT - 5}" y="{_TOP + 4}" text-anchor="end">{figure(most)}</text>
 <text x="{_LEFT - 5}" y="{base + 3}" text-anchor="end">0</text>
 {"".join(bars)}
 {"".join(labels)}

@@ -8,6 +8,7 @@ from zoneinfo import ZoneInfo
 from rich.table import Table
 
 from pagereeve.domain.accounts.periods import local_text
+from pagereeve.domain.values.amounts import Figure
 from pagereeve.domain.values.instants import to_text
 from pagereeve.queries.statement_lines import DecidedPages, Statement
 from pagereeve.reports.statements.markup import name, row, table_of, text
@@ -38,18 +39,18 @@ def decided_table(statement: Statement) -> Table:
     return table
 
 
-def decided_section(statement: Statement) -> str:
+def decided_section(statement: Statement, figure: Figure = str) -> str:
     """For a page; "" where nothing was decided."""
     headings = [("w", one.capitalize()) for one in (*_NAMES, *(("person",) if statement.named else ()))]
     headings += [("w", "Channel, unit"), ("n", "Charged")]
-    return table_of(headings, [_row(statement, one) for one in statement.decided])
+    return table_of(headings, [_row(statement, one, figure) for one in statement.decided])
 
 
-def _row(statement: Statement, one: DecidedPages) -> str:
+def _row(statement: Statement, one: DecidedPages, figure: Figure) -> str:
     at, printer, decision, why, taken = _texts(one, statement.period.zone)
     who = [("w", name(one.owner or "(none)"))] if statement.named else []
     cells = [("t", text(at)), ("w", name(printer)), ("w", name(decision)), ("w", text(why)), ("w", text(taken)), *who]
-    return row([*cells, ("w", text(channel_words(one.channel, one.unit))), ("n", str(one.pages))])
+    return row([*cells, ("w", text(channel_words(one.channel, one.unit))), ("n", figure(one.pages))])
 
 
 def _texts(one: DecidedPages, zone: ZoneInfo) -> tuple[str, str, str, str, str]:

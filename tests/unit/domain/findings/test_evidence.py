@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from dataclasses import replace
 from typing import Any, get_args
 from zoneinfo import ZoneInfo
@@ -201,6 +202,20 @@ def test_every_kind_has_words_that_say_all_it_holds_and_comes_back_as_it_was(evi
 )
 def test_figures_stand_in_the_words_as_they_are(evidence: Evidence, words: str) -> None:
     assert words in words_of(evidence, to_text)
+
+
+@pytest.mark.parametrize("evidence", ONE_OF_EACH, ids=lambda one: one.kind.value)
+def test_a_reader_may_have_counts_written_otherwise_and_nothing_else(evidence: Evidence) -> None:
+    marked = words_of(evidence, to_text, "<{}>".format)
+    assert re.sub("[<>]", "", marked) == re.sub("[<>]", "", words_of(evidence, to_text))
+    assert not re.search(r"\b(run|job|fact) <", marked), "what names something is no count"
+
+
+def test_all_figures_of_a_difference_are_written_for_the_reader() -> None:
+    passed = shown.count_passed(5_000, Unit.SHEETS, Interval(3_000, 4_000), 1_200)
+    words = words_of(passed, to_text, "{:_}".format)
+    assert words.startswith("5_000 sheets counted so far, 3_000 to 4_000 expected for 1_200 releases together")
+    assert "total 41_200 at" in words_of(shown.cuts(replace(STRETCH, before=41_200)), to_text, "{:_}".format)
 
 
 NOBODY = replace(PLATEAU, sight=replace(SIGHT, responder="", errors=()))
