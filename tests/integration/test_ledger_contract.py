@@ -7,11 +7,14 @@ from dataclasses import replace
 
 import pytest
 
+from pagereeve.domain.accounts.ledger_rows import LedgerRow, ledger_row
+from pagereeve.domain.facts.reading import Unit
 from pagereeve.domain.findings.finding import EVIDENCE_MAX
 from pagereeve.domain.ledger import EvidenceKind, ReleaseKey, RowSegment
 from pagereeve.domain.projection.projector import rebuild
 from pagereeve.domain.values.errors import BadCanonical
 from pagereeve.ports.store import Store
+from pagereeve.store.sql.posting_reads import PAGE_LEDGER
 from pagereeve.store.sql.snapshots import PAGE_ROWS
 from tests.journal_samples import (
     NOON_US,
@@ -22,6 +25,7 @@ from tests.journal_samples import (
     key,
     posting,
     segment,
+    stretch,
     without_resume_point,
 )
 from tests.unit.domain.story import PRINTER, Story
@@ -106,6 +110,19 @@ async def test_nothing_is_lost_or_doubled_between_pages(store: Store, number: in
     assert [one async for one in store.postings(NOON_US, NOON_US + number)] == list(postings)
 
 
+@pytest.mark.parametrize("more", [-1, 0, 1, PAGE_LEDGER])
+async def test_no_row_of_the_ledger_is_lost_or_doubled_between_pages(store: Store, more: int) -> None:
+    """Each with two stretches between its cuts, and seven that closed at once."""
+    number = PAGE_LEDGER + more
+    postings = [posting("printer-a", NOON_US + place // 7 * 10) for place in range(number)]
+    cuts = sorted({(one.opens_us, one.closes_us) for one in postings})
+    stretches = tuple(stretch("printer-a", *one, key(1)) for one in cuts for _ in range(2))
+    whole = RowSegment("printer-a", 0, None, stretches=stretches, postings=tuple(postings))
+    await store.replace("printer-a", None, [whole])
+    expected = [ledger_row(one, stretch("printer-a", one.opens_us, one.closes_us, key(1))) for one in postings]
+    assert await ledger_of(store, NOON_US, NOON_US + 10 * number) == expected
+
+
 async def test_a_printer_projected_anew_between_pages_shows_each_charge_once(store: Store) -> None:
     number = PAGE_ROWS + 40
     charges = tuple(charge("printer-a", key(1_000 + place), NOON_US) for place in range(number))
@@ -137,14 +154,30 @@ async def test_stretches_that_touch_an_interval(store: Store) -> None:
     assert await store.stretches("printer-b", 0, 2 * NOON_US) == []
 
 
-async def test_stretches_that_postings_of_a_period_were_made_of(store: Store) -> None:
-    whole = [segment("printer-a", number) for number in (1, 2)]
+async def test_rows_of_the_ledger_are_postings_with_the_stretch_that_counted_what_they_give(store: Store) -> None:
+    """Without one, with another that counted something else between the same cuts, and with several."""
+    whole = [segment("printer-a", number) for number in (1, 2, 3)]
     made = [replace(one, postings=(replace(one.postings[0], opens_us=one.anchor_us),)) for one in whole]
+    first, other = made[1].stretches[0], made[2].stretches[0]
+    several = (replace(first, counted=5, unit=Unit.SHEETS), first, replace(first, unit=Unit.SHEETS))
+    made[1] = replace(made[1], stretches=several)
+    made[2] = replace(made[2], stretches=(replace(other, counted=5),))
     await store.replace("printer-a", None, made)
-    closes_us = made[0].stretches[0].closes_us
-    assert await store.stretches_posted(closes_us, closes_us + 1) == [made[0].stretches[0]]
-    assert await store.stretches_posted(0, 2 * NOON_US) == [one.stretches[0] for one in made]
-    assert await store.stretches_posted(closes_us + 1, closes_us + 2) == []
+    await store.replace("printer-b", None, [segment("printer-b", 1)])
+    mine = [
+        ledger_row(one.postings[0], which)
+        for one, which in zip(made, (whole[0].stretches[0], first, None), strict=True)
+    ]
+    another = ledger_row(segment("printer-b", 1).postings[0], None)
+    assert await ledger_of(store, 0, 2 * NOON_US) == [mine[0], another, *mine[1:]]
+    assert await ledger_of(store, 0, 2 * NOON_US, "printer-a") == mine
+    closes_us = first.closes_us
+    assert await ledger_of(store, closes_us, closes_us + 1) == [mine[1]]
+    assert await ledger_of(store, closes_us + 1, closes_us + 2) == []
+
+
+async def ledger_of(store: Store, from_us: int, to_us: int, printer: str | None = None) -> list[LedgerRow]:
+    return [row async for page in store.ledger_rows(from_us, to_us, printer) for row in page]
 
 
 async def test_postings_of_a_period_with_their_legs_in_order(store: Store) -> None:

@@ -240,10 +240,12 @@ CALLS: Final[dict[str, Call]] = {
         ),
         looks_at=SIZE.printers * SIZE.segments,
     ),
-    # One posting of each printer, none of them made of a stretch: little is looked at for each, and nothing is found.
-    "stretches_posted": Call(lambda journal: journal.stretches_posted(NOON_US, NOON_US + STEP_US), looks_at=5),
     "stretches": Call(lambda journal: journal.stretches(PRINTER, NOON_US, NOON_US + 600 * SECOND_US)),
     "postings": Call(lambda journal: _all(journal.postings(NOON_US, NOON_US + 600 * SECOND_US))),
+    "ledger_rows": Call(lambda journal: _all(journal.ledger_rows(NOON_US, NOON_US + 600 * SECOND_US))),
+    "ledger_rows: of a printer": Call(
+        lambda journal: _all(journal.ledger_rows(NOON_US, NOON_US + 600 * SECOND_US, PRINTER)), looks_at=SIZE.segments
+    ),
     "findings": Call(lambda journal: journal.findings(only_open=True)),
     "findings: all": Call(
         lambda journal: journal.findings(only_open=False),

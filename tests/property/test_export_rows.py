@@ -24,7 +24,7 @@ from pagereeve.domain.ledger import RowSegment
 from pagereeve.domain.projection.projector import rebuild
 from pagereeve.domain.values.instants import SECOND_US
 from pagereeve.queries.exports import Export, export_of
-from pagereeve.queries.ledger import entries_of
+from pagereeve.queries.ledger import rows_of
 from pagereeve.reports.beancount import LedgerText
 from pagereeve.store.memory.journal import MemoryJournal
 from tests.exports import duckdb_says, rows_as_csv
@@ -219,8 +219,8 @@ def test_beancount_accepts_the_ledger_of_a_period_and_it_holds_what_the_export_s
         _, rows = await exported(journal, period, "person")
         text = LedgerText(BERLIN)
         lines = [*text.beginning()]
-        async for one in entries_of(journal, period):
-            lines += text.entry(one.posting, one.stretch, one.at_us)
+        async for page in rows_of(journal, period):
+            lines += [text.entry(row) for row in page]
         lines += text.balances()
         entries, errors, _ = loader.load_string("\n".join(lines) + "\n")
         assert errors == []

@@ -20,7 +20,7 @@ from pagereeve.ports.reads import Reads
 from pagereeve.queries.as_sealed import period_of_closed
 from pagereeve.queries.closed_ledger import closed_ledger
 from pagereeve.queries.closed_periods import closed_as, seal_head_of
-from pagereeve.queries.ledger import entries_of
+from pagereeve.queries.ledger import rows_of
 from pagereeve.queries.page_decisions import decided_in
 from pagereeve.reports.as_closed import changed_line, made_lines
 from pagereeve.reports.beancount import LedgerText
@@ -57,8 +57,8 @@ async def _write(config: Path, data_dir: Path | None, period: Period, printer: s
         text = LedgerText(period.zone)
         with output_file(out) as file:
             _put(file, text.beginning(await held.seal_head()))
-            async for one in entries_of(held, period, printer):
-                _put(file, text.entry(one.posting, one.stretch, one.at_us))
+            async for rows in rows_of(held, period, printer):
+                file.write("".join(map(text.entry, rows)).encode())
             for posting in await decided_in(held, period):
                 if printer in {None, posting.printer}:
                     _put(file, text.decision(posting))

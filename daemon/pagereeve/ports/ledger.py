@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import AsyncIterator, Sequence
 from typing import Protocol
 
+from pagereeve.domain.accounts.ledger_rows import LedgerRow
 from pagereeve.domain.ledger import Charge, Finding, Posting, ReleaseKey, RowSegment, Stretch
 from pagereeve.domain.projection.running_totals import RunningTotals
 from pagereeve.domain.values.errors import PagereeveError
@@ -67,12 +68,12 @@ class LedgerStore(FindingLookup, RowWrites, Protocol):
         """Stretches that overlap [from_us, to_us]."""
         ...
 
-    async def stretches_posted(self, from_us: int, to_us: int) -> Sequence[Stretch]:
-        """Those that the postings in [from_us, to_us) were made of."""
-        ...
-
     def postings(self, from_us: int, to_us: int, printer: str | None = None) -> AsyncIterator[Posting]:
         """Postings of stretches that closed in [from_us, to_us), of all printers or of one."""
+        ...
+
+    def ledger_rows(self, from_us: int, to_us: int, printer: str | None = None) -> AsyncIterator[Sequence[LedgerRow]]:
+        """The same with their stretches (domain.accounts.membership.StretchIndex), some at a time; of one moment."""
         ...
 
     async def findings_of(self, release: ReleaseKey) -> Sequence[Finding]:

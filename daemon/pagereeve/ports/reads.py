@@ -7,6 +7,7 @@ from contextlib import AbstractAsyncContextManager
 from typing import Protocol
 
 from pagereeve.domain.accounts.charge_sums import ChargeSum
+from pagereeve.domain.accounts.ledger_rows import LedgerRow
 from pagereeve.domain.accounts.period_sums import ChargesBy, PeriodSums, Span
 from pagereeve.domain.accounts.totals import Total
 from pagereeve.domain.facts.facts import Fact, PagesDecided, PlateauRead, PrinterNoted, ReadingNoted, ReleaseStarted
@@ -148,9 +149,11 @@ class Reads(SealReads, ArchiveReads, ClosedReads, LossReads, Protocol):
 
     async def stretches(self, printer: str, from_us: int, to_us: int) -> Sequence[Stretch]: ...
 
-    async def stretches_posted(self, from_us: int, to_us: int) -> Sequence[Stretch]: ...
-
     def postings(self, from_us: int, to_us: int, printer: str | None = None) -> AsyncIterator[Posting]: ...
+
+    def ledger_rows(self, from_us: int, to_us: int, printer: str | None = None) -> AsyncIterator[Sequence[LedgerRow]]:
+        """As ports.ledger."""
+        ...
 
     async def findings(self, *, only_open: bool) -> Sequence[Finding]: ...
 

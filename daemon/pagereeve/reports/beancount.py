@@ -9,21 +9,23 @@ from __future__ import annotations
 
 import hashlib
 import re
+from collections import defaultdict
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
-from datetime import date, timedelta
+from datetime import timedelta
 from functools import lru_cache
 from typing import Final
 from zoneinfo import ZoneInfo
 
 from pagereeve.domain.accounts.decisions import DecisionPosting
+from pagereeve.domain.accounts.ledger_rows import LedgerRow, ledger_row
 from pagereeve.domain.accounts.membership import StretchIndex
 from pagereeve.domain.accounts.periods import local
 from pagereeve.domain.facts.in_force import MAINTENANCE, TEST_PAGES
 from pagereeve.domain.facts.owners import owner_key
-from pagereeve.domain.ledger import Grade, Posting, ReleaseKey, Stretch, Verdict, cost_centre_of, is_house, is_meter
+from pagereeve.domain.ledger import Posting, ReleaseKey, Stretch, cost_centre_of, is_house, is_meter
 from pagereeve.domain.values.amounts import amount
-from pagereeve.domain.values.instants import EPOCH, SECOND_US, to_text
+from pagereeve.domain.values.instants import SECOND_US, to_text
 from pagereeve.ports.seal import SealHead
 from pagereeve.reports.seal import head_line
 
@@ -32,6 +34,7 @@ CLAIM: Final = "claim:"
 """Accounts of what was claimed and is in no account of pages, once a decision settles it."""
 RELEASES_NAMED_MAX: Final = 20
 _MINUTE_US: Final = 60 * SECOND_US
+_HOUR_S: Final = 3_600
 _SPECIAL: Final = re.compile(r"[^A-Za-z0-9]")
 # Beancount's limit for a commodity's name is 24 characters.
 _SHORT: Final = re.compile(r"[A-Z][A-Z0-9]{0,11}", re.ASCII)
@@ -55,12 +58,12 @@ def ledger_lines(postings: Iterable[Posting], stretches: Iterable[Stretch], zone
     index, text = StretchIndex(stretches), LedgerText(zone)
     yield from text.beginning()
     for posting in postings:
-        yield from text.entry(posting, index.of(posting))
+        yield from text.entry(ledger_row(posting, index.of(posting))).splitlines()
     yield from text.balances()
 
 
 class LedgerText:
-    """Lines without their ends: ``beginning``, then an ``entry`` for each posting, then ``balances``.
+    """Lines: ``beginning``, then an ``entry`` for each row, then ``balances``.
 
     Dates are of the stretch's closing, or of the instant that is named, in the zone. Memory in proportion to the
     accounts.
@@ -70,11 +73,11 @@ class LedgerText:
         self._zone = zone
         self._opened: set[str] = set()
         self._names: dict[str, str] = {}
-        self._sums: dict[tuple[str, str], int] = {}
+        self._sums: dict[str, dict[str, int]] = defaultdict(lambda: defaultdict(int))
         self._last_us = 0
         self._commodities: dict[tuple[str, str], str] = {}
         self._minute = -1
-        self._date = EPOCH.date()
+        self._date = ""
 
     def beginning(self, seal: SealHead | None = None) -> Iterator[str]:
         """``seal``: of the journal that the ledger is made from."""
@@ -82,45 +85,47 @@ class LedgerText:
         if seal is not None:
             yield f"; made from {head_line(seal)}"
 
-    def entry(self, posting: Posting, stretch: Stretch | None, at_us: int | None = None) -> Sequence[str]:
-        """A transaction, after the directives that open what it names for the first time. There are many of these: a
-        list is made in one go, and what is the same in the next one is kept.
+    def entry(self, row: LedgerRow) -> str:
+        """A transaction, after the directives that open what it names for the first time: lines, each with its end.
+
+        There are many of these: its text is made in one go, and what is the same in the next one is kept.
         """
-        if not posting.legs:
-            return ()
-        lines: list[str] = []
-        commodity = self._commodity_in(posting.channel, "UNKNOWN" if stretch is None else stretch.unit.value, lines)
-        for account, _ in posting.legs:
-            if account not in self._names:
-                lines += self._open(account)
-        dated_us = posting.closes_us if at_us is None else at_us
-        self._last_us = max(self._last_us, dated_us)
-        opens, closes = _instant(posting.opens_us), _instant(posting.closes_us)
-        lines += (
-            f"\n{self._day(dated_us)} * {_quoted(_narration(stretch))}",
-            f"  printer: {_quoted(posting.printer)}",
-            f"  run: {posting.run}",
-            f'  opens: "{opens}"',
-            f'  closes: "{closes}"',
+        printer, run, channel, opens_us, closes_us, legs, at_us, unit, releases, grade, verdict, reasons = row
+        if not legs:
+            return ""
+        commodity, opening = self._commodity_in(channel, unit or "UNKNOWN")
+        names, sums, given = self._names, self._sums[commodity], ""
+        for account, pages in legs:
+            name = names.get(account)
+            if name is None:
+                opening += "".join([f"{line}\n" for line in self._open(account)])
+                name = names[account]
+            sums[name] += pages
+            given += f"  {name}  {pages} {commodity}\n"
+        self._last_us = max(self._last_us, at_us)
+        if releases:
+            said = _of_releases(len(releases), grade, verdict)
+            named = f"  releases: {_quoted(_named(releases))}\n"
+        else:
+            said, named = "a stretch between two cuts" if unit is None else _unreleased(reasons), ""
+        return (
+            f"{opening}\n{self._day(at_us)} * {_quoted(said)}\n  printer: {_quoted(printer)}\n  run: {run}\n"
+            f'  opens: "{_instant(opens_us)}"\n  closes: "{_instant(closes_us)}"\n{named}{given}'
         )
-        if stretch is not None and stretch.releases:
-            lines.append(f"  releases: {_quoted(_named(stretch.releases))}")
-        lines += self._legs(posting.legs, commodity)
-        return lines
 
-    def _commodity_in(self, channel: str, unit: str, lines: list[str]) -> str:
-        """Opened in ``lines`` where this is the first of it."""
+    def _commodity_in(self, channel: str, unit: str) -> tuple[str, str]:
+        """With what opens it where this is the first of it."""
         known = self._commodities.get((channel, unit))
-        if known is None:
-            known = self._commodities[channel, unit] = commodity_of(channel, unit.upper())
-            lines += self._commodity(known, channel, unit.upper())
-        return known
+        if known is not None:
+            return known, ""
+        known = self._commodities[channel, unit] = commodity_of(channel, unit.upper())
+        return known, "".join([f"{line}\n" for line in self._commodity(known, channel, unit.upper())])
 
-    def _day(self, at_us: int) -> date:
+    def _day(self, at_us: int) -> str:
         """Most are of the minute of the one before; no clock is put forward or back within one."""
         minute = at_us // _MINUTE_US
         if minute != self._minute:
-            self._minute, self._date = minute, local(at_us, self._zone).date()
+            self._minute, self._date = minute, str(local(at_us, self._zone).date())
         return self._date
 
     def received(self, one: Received) -> Iterator[str]:
@@ -134,7 +139,7 @@ class LedgerText:
         yield f"\n{local(one.at_us, self._zone).date()} * {_quoted(one.narration)}"
         yield f"  printer: {_quoted(one.printer)}"
         if one.releases:
-            yield f"  releases: {_quoted(_named(one.releases))}"
+            yield f"  releases: {_quoted(_named(_keys(one.releases)))}"
         yield from self._legs(one.legs, commodity)
 
     def decision(self, posting: DecisionPosting) -> Iterator[str]:
@@ -153,7 +158,7 @@ class LedgerText:
         yield f"  decision: {_quoted(posting.decided.origin.id)}"
         yield f"  printer: {_quoted(posting.printer)}"
         if posting.charge is not None:
-            yield f"  releases: {_quoted(_named((posting.charge.release,)))}"
+            yield f"  releases: {_quoted(_named(_keys((posting.charge.release,))))}"
         yield from self._legs(legs, commodity)
 
     def _commodity(self, commodity: str, channel: str, unit: str) -> Iterator[str]:
@@ -166,8 +171,7 @@ class LedgerText:
         lines = []
         for account, pages in legs:
             name = self._names.get(account) or self._name(account)
-            key = (name, commodity)
-            self._sums[key] = self._sums.get(key, 0) + pages
+            self._sums[commodity][name] += pages
             lines.append(f"  {name}  {pages} {commodity}")
         return lines
 
@@ -188,7 +192,8 @@ class LedgerText:
         """A balance holds at the beginning of its day: the day after the last entry."""
         day = local(self._last_us, self._zone).date() + timedelta(days=1)
         yield ""
-        for (name, commodity), pages in sorted(self._sums.items()):
+        sums = [(name, commodity, pages) for commodity, of in self._sums.items() for name, pages in of.items()]
+        for name, commodity, pages in sorted(sums):
             yield f"{day} balance {name}  {pages} {commodity}"
 
 
@@ -222,22 +227,27 @@ def commodity_of(channel: str, unit: str) -> str:
     return f"{short}-{unit}"
 
 
-def _narration(stretch: Stretch | None) -> str:
-    if stretch is None:
-        return "a stretch between two cuts"
-    if not stretch.releases:
-        noted = next((reason for reason in stretch.reasons if reason in {MAINTENANCE, TEST_PAGES}), "")
-        return noted or "pages that nobody released"
-    return _of_releases(len(stretch.releases), stretch.grade, stretch.verdict)
+@lru_cache(maxsize=512)
+def _unreleased(reasons: tuple[str, ...]) -> str:
+    noted = next((reason for reason in reasons if reason in {MAINTENANCE, TEST_PAGES}), "")
+    return noted or "pages that nobody released"
 
 
 @lru_cache(maxsize=512)
-def _of_releases(releases: int, grade: Grade, verdict: Verdict) -> str:
+def _of_releases(releases: int, grade: str | None, verdict: str | None) -> str:
     return f"{amount(releases, 'release')}, {grade}, {verdict}"
 
 
-def _named(keys: tuple[ReleaseKey, ...]) -> str:
-    named = "; ".join(f"{key.release} of {key.source}" for key in keys[:RELEASES_NAMED_MAX])
+def _keys(releases: Iterable[ReleaseKey]) -> Sequence[tuple[str, str]]:
+    return [(key.source, key.release) for key in releases]
+
+
+def _named(keys: Sequence[tuple[str, str]]) -> str:
+    """Of (source, release)."""
+    if len(keys) == 1:
+        source, release = keys[0]
+        return f"{release} of {source}"
+    named = "; ".join([f"{release} of {source}" for source, release in keys[:RELEASES_NAMED_MAX]])
     more = len(keys) - RELEASES_NAMED_MAX
     return f"{named}; and {more} more" if more > 0 else named
 
@@ -248,7 +258,18 @@ def _quoted(text: str) -> str:
     return f'"{text}"'
 
 
-@lru_cache(maxsize=64)
 def _instant(at_us: int) -> str:
-    """The channels of a meter have the same two, and where one stretch closes the next one opens."""
-    return to_text(at_us)
+    """As domain.values.instants.to_text, put together from what others have, too."""
+    second, rest_us = divmod(at_us, SECOND_US)
+    hour, second = divmod(second, _HOUR_S)
+    return f"{_hour(hour)}{_minute(second)}{rest_us:06d}Z"
+
+
+@lru_cache(maxsize=1024)
+def _hour(hour: int) -> str:
+    return to_text(hour * _HOUR_S * SECOND_US)[: len("1970-01-01T00:")]
+
+
+@lru_cache(maxsize=_HOUR_S)
+def _minute(second: int) -> str:
+    return f"{second // 60:02d}:{second % 60:02d}."

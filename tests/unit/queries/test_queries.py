@@ -29,7 +29,7 @@ from pagereeve.queries.findings import (
     unknown_printer,
 )
 from pagereeve.queries.installation import SilentPrinter, journal_state
-from pagereeve.queries.ledger import entries_of
+from pagereeve.queries.ledger import rows_of
 from pagereeve.queries.totals import totals_of
 from pagereeve.store.memory.journal import MemoryJournal
 from tests.findings import said
@@ -104,12 +104,12 @@ async def test_the_entries_of_consecutive_periods_are_the_ledger_each_dated_in_i
     parts: dict[str, int] = {}
     over = 0
     for period in PERIODS:
-        async for entry in entries_of(journal, period):
-            assert period.holds(entry.at_us)
-            assert entry.stretch is not None
-            assert sum(pages for _, pages in entry.posting.legs) == 0
-            over += not period.holds(entry.posting.closes_us)
-            for account, pages in entry.posting.legs:
+        for row in [row async for page in rows_of(journal, period) for row in page]:
+            assert period.holds(row.at_us)
+            assert row.unit is not None
+            assert sum(pages for _, pages in row.legs) == 0
+            over += not period.holds(row.closes_us)
+            for account, pages in row.legs:
                 parts[account] = parts.get(account, 0) + pages
     whole: dict[str, int] = {}
     async for posting in journal.postings(0, ALWAYS_US):
@@ -117,17 +117,16 @@ async def test_the_entries_of_consecutive_periods_are_the_ledger_each_dated_in_i
             whole[account] = whole.get(account, 0) + pages
     assert parts == whole
     assert over
-    mine = [entry async for entry in entries_of(journal, ALWAYS, "printer-7")]
-    assert {entry.posting.printer for entry in mine} == {"printer-7"}
+    mine = [row async for page in rows_of(journal, ALWAYS, "printer-7") for row in page]
+    assert {row.printer for row in mine} == {"printer-7"}
 
 
 async def test_the_ledger_of_a_period_gives_each_printer_what_its_accounts_say() -> None:
     journal = await journal_with(9, 10)
     for period in PERIODS:
         given: dict[str, int] = {}
-        async for entry in entries_of(journal, period):
-            printer = entry.posting.printer
-            given[printer] = given.get(printer, 0) - sum(n for name, n in entry.posting.legs if is_meter(name))
+        for row in [row async for page in rows_of(journal, period) for row in page]:
+            given[row.printer] = given.get(row.printer, 0) - sum(n for name, n in row.legs if is_meter(name))
         accounts = (await totals_of(journal, period, "printer")).accounts
         counted: dict[str, int] = {}
         for line in accounts.lines:

@@ -23,6 +23,9 @@ from pagereeve.domain.ledger import (
     person,
 )
 
+Place = tuple[str, int, str, int, int]
+"""Printer, run, channel and the two cuts."""
+
 
 @dataclass(frozen=True, slots=True)
 class Receipt:
@@ -67,7 +70,7 @@ class StretchIndex:
     """Finds the stretch that a posting was made of: both name printer, run, channel and the two cuts."""
 
     def __init__(self, stretches: Iterable[Stretch] = ()) -> None:
-        self._known: dict[tuple[str, int, str, int, int], list[Stretch]] = {}
+        self._known: dict[Place, list[Stretch]] = {}
         for stretch in stretches:
             self._known.setdefault(place_of(stretch), []).append(stretch)
 
@@ -77,7 +80,7 @@ class StretchIndex:
         return next((one for one in known if one.counted == given), None)
 
 
-def place_of(row: Stretch | Posting) -> tuple[str, int, str, int, int]:
+def place_of(row: Stretch | Posting) -> Place:
     return (row.printer, row.run, row.channel, row.opens_us, row.closes_us)
 
 

@@ -8,8 +8,8 @@ from collections.abc import AsyncIterator, Iterator, Sequence
 from dataclasses import replace
 
 from pagereeve.domain.accounts.charge_sums import ChargeSum, charge_sums
+from pagereeve.domain.accounts.ledger_rows import LedgerRow, ledger_row
 from pagereeve.domain.accounts.membership import StretchIndex
-from pagereeve.domain.accounts.membership import place_of as stretch_place
 from pagereeve.domain.accounts.period_sums import ChargesBy, PeriodSums, Span, charge_totals, edge_segments, sums_of
 from pagereeve.domain.accounts.totals import Total
 from pagereeve.domain.facts.owners import owner_key
@@ -153,16 +153,17 @@ class MemoryLedger(MemoryOutbox):
         fitting = [stretch for stretch in known if stretch.closes_us >= from_us and stretch.opens_us <= to_us]
         return sorted(fitting, key=lambda one: one.opens_us)
 
-    async def stretches_posted(self, from_us: int, to_us: int) -> Sequence[Stretch]:
-        places = {stretch_place(one) for segment in self._all() for one in segment.postings}
-        known = (one for segment in self._all() for one in segment.stretches if from_us <= one.closes_us < to_us)
-        return [one for one in known if stretch_place(one) in places]
-
     async def postings(self, from_us: int, to_us: int, printer: str | None = None) -> AsyncIterator[Posting]:
         segments = (one for one in self._all() if printer in {None, one.printer})
         known = [posting for one in segments for posting in one.postings if from_us <= posting.closes_us < to_us]
         for posting in sorted(known, key=lambda one: (one.closes_us, one.printer, one.run, one.channel)):
             yield posting
+
+    async def ledger_rows(
+        self, from_us: int, to_us: int, printer: str | None = None
+    ) -> AsyncIterator[Sequence[LedgerRow]]:
+        index = StretchIndex(stretch for segment in self._all() for stretch in segment.stretches)
+        yield [ledger_row(one, index.of(one)) async for one in self.postings(from_us, to_us, printer)]
 
     async def house_postings(self, from_us: int, to_us: int) -> AsyncIterator[tuple[Posting, Stretch | None]]:
         index = StretchIndex(stretch for segment in self._all() for stretch in segment.stretches)

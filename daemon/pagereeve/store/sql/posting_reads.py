@@ -8,19 +8,23 @@ from typing import Any, Final
 
 from sqlalchemy import ColumnElement, Select, and_, select, tuple_
 
-from pagereeve.domain.ledger import Posting, Stretch
-from pagereeve.store.records.ledger_records import stretch_of
+from pagereeve.domain.accounts.ledger_rows import LedgerRow
+from pagereeve.domain.ledger import Posting
+from pagereeve.store.records.stored_ledger_rows import STRETCH_SAYS, Parts, ledger_rows_of
 from pagereeve.store.sql import tables as schema
 from pagereeve.store.sql.snapshots import Reader
 
 PAGE_POSTINGS: Final = 500
 """They are read and made in some milliseconds: as rows of a few columns, with no names looked up."""
+PAGE_LEDGER: Final = 2_000
+"""Of these nothing is written but a file, and nobody waits beside it; a page costs two statements."""
 
 _POSTING: Final = schema.posting.c
 _LEG: Final = schema.leg.c
 _STRETCH: Final = schema.stretch.c
 _ORDER: Final = (_POSTING.closes_us, _POSTING.printer, _POSTING.run, _POSTING.channel)
 _PLACE: Final = (_POSTING.anchor_us, _POSTING.ordinal)
+_WHOLE_ORDER: Final = (*_ORDER, *_PLACE)
 _COLUMNS: Final = (*_ORDER, _POSTING.opens_us, *_PLACE)
 _LEGS: Final = schema.posting.join(
     schema.leg,
@@ -57,15 +61,34 @@ class PostingReads:
                 return
             after = rows[-1]
 
-    async def stretches_posted(self, from_us: int, to_us: int) -> Sequence[Stretch]:
-        """One statement: down the index of the postings' closings, and for each place down its printer's."""
-        within = (_POSTING.closes_us >= from_us, _POSTING.closes_us < to_us)
-        # Of distinct places: joined with the postings themselves, SQLite would look through the span for each.
-        places = select(*(_POSTING[name] for name in _SAME_STRETCH)).where(*within).distinct().subquery()
-        here = and_(*(_STRETCH[name] == places.c[name] for name in _SAME_STRETCH))
-        statement = select(schema.stretch).select_from(places.join(schema.stretch, here))
-        key = (_STRETCH.printer, _STRETCH.anchor_us, _STRETCH.ordinal)
-        return [stretch_of(row) for row in await self._reader.rows(statement.order_by(*key))]
+    async def ledger_rows(
+        self, from_us: int, to_us: int, printer: str | None = None
+    ) -> AsyncIterator[Sequence[LedgerRow]]:
+        """As ``postings``, each with its stretch, a page at a time; of one snapshot alone."""
+        after: Any = None
+        while True:
+            since_us = from_us if after is None else after[0]
+            behind = () if after is None else (_behind(after, _WHOLE_ORDER),)
+            page = select(*_COLUMNS).where(*_closing_in(since_us, to_us, printer), *behind)
+            async with self._reader.snapshot() as connection:
+                first = page.order_by(*_WHOLE_ORDER).limit(PAGE_LEDGER)
+                rows: list[Any] = list((await connection.execute(_with_stretches(first))).all())
+                legs = (await connection.execute(_legs_of(rows, printer))).all() if rows else ()
+            if rows:
+                made = ledger_rows_of(rows, _parts(legs))
+                yield made
+            if not rows or len(made) < PAGE_LEDGER:
+                return
+            after = (*rows[-1][:4], *rows[-1][5:7])
+
+
+def _with_stretches(page: Select[Any]) -> Select[Any]:
+    """Each posting once with each stretch at its place: nearly always one."""
+    one = page.subquery()
+    same = and_(*(_STRETCH[name] == one.c[name] for name in _SAME_STRETCH))
+    order = (*(one.c[column.name] for column in _WHOLE_ORDER), _STRETCH.anchor_us, _STRETCH.ordinal)
+    said = (_STRETCH[name] for name in STRETCH_SAYS)
+    return select(*one.c, *said).select_from(one.outerjoin(schema.stretch, same)).order_by(*order)
 
 
 def _closing_in(from_us: int, to_us: int, printer: str | None) -> tuple[ColumnElement[bool], ...]:
@@ -90,11 +113,16 @@ def _legs_of(rows: Sequence[Any], printer: str | None) -> Select[Any]:
     return select(*columns).select_from(_LEGS).where(*span, *ends).order_by(_LEG.place)
 
 
-def _made(rows: Sequence[Any], legs: Sequence[Any]) -> list[Posting]:
+def _parts(legs: Sequence[Any]) -> Parts:
     """``legs`` in order of their places."""
-    parts: dict[tuple[str, int, int], list[tuple[str, int]]] = defaultdict(list)
+    parts: Parts = defaultdict(list)
     for printer, anchor_us, ordinal, account, pages in legs:
         parts[printer, anchor_us, ordinal].append((account, pages))
+    return parts
+
+
+def _made(rows: Sequence[Any], legs: Sequence[Any]) -> list[Posting]:
+    parts = _parts(legs)
     none: tuple[tuple[str, int], ...] = ()
     return [
         Posting(printer, run, channel, opens_us, closes_us, tuple(parts.get((printer, anchor_us, ordinal), none)))
