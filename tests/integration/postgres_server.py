@@ -10,8 +10,8 @@ import signal
 import subprocess
 import tempfile
 import time
-from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Final
@@ -46,10 +46,14 @@ AND relname NOT IN ('alembic_version', 'schema_step') LOOP EXECUTE 'DELETE FROM 
 
 @dataclass(slots=True)
 class Server:
-    """``address`` is that of the database from which others are made."""
+    """``address`` is that of the database from which others are made. ``settings``: beside SETTINGS. ``within``: a
+    command that runs it somewhere else.
+    """
 
     address: Address
     data: Path | None = None
+    settings: Mapping[str, str] = field(default_factory=dict)
+    within: tuple[str, ...] = ()
     _process: subprocess.Popen[bytes] | None = None
     _names: Iterator[int] = field(default_factory=lambda: iter(range(1_000_000)))
 
@@ -90,12 +94,31 @@ class Server:
         self._process.send_signal(how)
         self._process.wait(START_S)
 
+    def signal_all(self, signal: signal.Signals) -> None:
+        """To the server and each process of it."""
+        assert self._process is not None
+        parent = self._process.pid
+        children = Path(f"/proc/{parent}/task/{parent}/children").read_text().split()
+        for pid in (parent, *map(int, children)):
+            # A session may just end.
+            with suppress(ProcessLookupError):
+                os.kill(pid, signal)
+
+    def die(self) -> None:
+        """As its machine does: no process of it does anything more."""
+        self.signal_all(signal.SIGKILL)
+        assert self._process is not None
+        self._process.wait(START_S)
+
     def start(self) -> None:
         assert self.data is not None
-        options = [word for name, value in SETTINGS.items() for word in ("-c", f"{name}={value}")]
+        given = {**SETTINGS, **self.settings}
+        options = [word for name, value in given.items() for word in ("-c", f"{name}={value}")]
         argv = [SERVER, "-D", str(self.data), "-p", str(self.address.port), *options]
         with (self.data.parent / "log").open("ab") as log:
-            self._process = subprocess.Popen(as_its_user(argv), stdout=log, stderr=log, stdin=subprocess.DEVNULL)
+            self._process = subprocess.Popen(
+                [*self.within, *as_its_user(argv)], stdout=log, stderr=log, stdin=subprocess.DEVNULL
+            )
         deadline = time.monotonic() + START_S
         ready = [str(PROGRAMS / "pg_isready"), "-q", "-h", self.address.host, "-p", str(self.address.port)]
         while subprocess.run(ready, check=False).returncode:
@@ -138,7 +161,7 @@ def running(given: str | None = GIVEN) -> Iterator[Server]:
         return
     folder = Path(tempfile.mkdtemp(prefix="pagereeve-postgres-"))
     try:
-        server = _made(folder)
+        server = made(folder)
         server.start()
         try:
             yield server
@@ -148,7 +171,27 @@ def running(given: str | None = GIVEN) -> Iterator[Server]:
         shutil.rmtree(folder)
 
 
-def _made(folder: Path) -> Server:
+@contextmanager
+def elsewhere(host: str, peer: str, within: tuple[str, ...]) -> Iterator[Server]:
+    """At ``host``, where a command of ``within`` runs; ``peer`` may connect."""
+    folder = Path(tempfile.mkdtemp(prefix="pagereeve-postgres-"))
+    try:
+        server = made(folder)
+        assert server.data is not None
+        with (server.data / "pg_hba.conf").open("a") as rules:
+            rules.write(f"host all all {peer}/32 scram-sha-256\n")
+        server.address, server.within = replace(server.address, host=host), within
+        server.settings = {"listen_addresses": "*"}
+        server.start()
+        try:
+            yield server
+        finally:
+            server.stop()
+    finally:
+        shutil.rmtree(folder)
+
+
+def made(folder: Path) -> Server:
     password, data = secrets.token_hex(16), folder / "data"
     (folder / "password").write_text(password)
     if (user := its_user()) is not None:

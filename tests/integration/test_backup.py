@@ -18,11 +18,11 @@ from pathlib import Path
 import pytest
 
 from pagereeve.store.errors import LostCommits
+from pagereeve.store.newest import read_newest
 from pagereeve.store.sqlite.backup.container import FOOTER_BYTES
 from pagereeve.store.sqlite.backup.errors import BackupTrouble, BadBackup, NotBackedUp
 from pagereeve.store.sqlite.backup.taking import take_backup
 from pagereeve.store.sqlite.files import JOURNAL_NAME, newest_path
-from pagereeve.store.sqlite.newest import read_newest
 from tests.integration.backups import (
     APPENDER,
     CLOCK,

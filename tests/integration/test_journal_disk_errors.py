@@ -12,8 +12,8 @@ import pytest
 
 from pagereeve.app.clocks import SystemClock
 from pagereeve.ports.journal import HINDRANCES, Hindrance, JournalUnavailable
+from pagereeve.store.newest import SLOT_BYTES
 from pagereeve.store.sqlite.journal import SqlJournal
-from pagereeve.store.sqlite.newest import SLOT_BYTES
 from tests.journal_samples import badge
 
 

@@ -22,11 +22,11 @@ from pagereeve.app.clocks import SystemClock
 from pagereeve.domain.facts.facts import LossAccepted
 from pagereeve.ports.journal import JournalUnavailable
 from pagereeve.store.errors import CantOpen, LostCommits, MissingJournal
+from pagereeve.store.newest import SLOT_BYTES, SLOTS, Newest, NewestFile, read_newest
 from pagereeve.store.sqlite import committing
 from pagereeve.store.sqlite.committing import Committer
 from pagereeve.store.sqlite.files import lock_path, newest_path, shm_path, wal_path
 from pagereeve.store.sqlite.journal import SqlJournal
-from pagereeve.store.sqlite.newest import SLOT_BYTES, SLOTS, Newest, NewestFile, read_newest
 from pagereeve.store.sqlite.reads import SqlReads
 from tests.journal_samples import badge
 

@@ -23,9 +23,9 @@ from pagereeve.app.clocks import SystemClock
 from pagereeve.app.daemon import App
 from pagereeve.domain.facts.facts import BadgePresented
 from pagereeve.store.errors import LostCommits
+from pagereeve.store.newest import read_newest
 from pagereeve.store.sqlite.files import JOURNAL_NAME, newest_path
 from pagereeve.store.sqlite.journal import SqlJournal
-from pagereeve.store.sqlite.newest import read_newest
 from tests.integration.daemon import Outside, hasty_settings
 
 ROOT = Path(__file__).parents[2]

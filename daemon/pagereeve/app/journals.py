@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import AsyncIterator, Callable
+from collections.abc import AsyncIterator, Callable, Sequence
 from contextlib import asynccontextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING, TypeAlias
+from typing import TYPE_CHECKING, Final, TypeAlias
 
 from sqlalchemy import Connection
 
@@ -29,6 +29,9 @@ if TYPE_CHECKING:
 
 JournalPlace = Path | Address
 RunningJournal: TypeAlias = "SqlJournal | PostgresJournal"
+NOTES: Final = "journal-*.newest"
+"""What is noted of the newest commit in a database (store/postgres/kept_newest.py)."""
+PLAIN_START: Final = StartOptions()
 NO_DRIVER = "asyncpg is not installed, which it needs: install pagereeve[postgres]"
 
 
@@ -93,21 +96,36 @@ async def open_journal(settings: Settings, clock: Clock, options: StartOptions) 
             beside=tuple(one for one in (settings.badge_key_file,) if one.parent == settings.data_dir),
             queue_depth_max=depth,
         )
-    if options.accept_loss:
-        raise CantOpen(str(place), "--accept-loss is for a journal that is a file; start without it")
     file = settings.data_dir / JOURNAL_NAME
+    traces = [*([file] if file.exists() else []), *sorted(settings.data_dir.glob(NOTES))]
     try:
-        return await _in_database(place, clock, depth, may_make=options.new or not file.exists())
+        return await _in_database(
+            place, clock, depth, may_make=options.new or not traces, options=options, note_in=settings.data_dir
+        )
     except NoJournalYet as error:
-        raise CantOpen(
-            str(place),
+        raise CantOpen(str(place), _not_begun(file, traces)) from error
+
+
+def _not_begun(file: Path, traces: Sequence[Path]) -> str:
+    if file in traces:
+        return (
             f"is empty, and a journal lies in {file}: pagereeve move brings that one into the database; start once "
-            "with --new to begin an empty one there, and leave the file as it is",
-        ) from error
+            "with --new to begin an empty one there, and leave the file as it is"
+        )
+    return (
+        f"is empty, though {traces[0]} shows that a journal was in a database: name that one, or put it back; or start "
+        "once with --new, which begins an empty one"
+    )
 
 
 async def _in_database(
-    place: Address, clock: Clock, queue_depth_max: int = QUEUE_DEPTH_MAX, *, may_make: bool = True
+    place: Address,
+    clock: Clock,
+    queue_depth_max: int = QUEUE_DEPTH_MAX,
+    *,
+    may_make: bool = True,
+    options: StartOptions = PLAIN_START,
+    note_in: Path | None = None,
 ) -> PostgresJournal:
     try:
         from pagereeve.store.postgres.journal import PostgresJournal  # noqa: PLC0415 - an extra's
@@ -115,7 +133,15 @@ async def _in_database(
         raise CantOpen(str(place), NO_DRIVER) from error
     # Watchers of two daemons would each know half of what happens at a printer.
     return await PostgresJournal.open(
-        place, clock, SystemEntropy(), alone=True, may_make=may_make, queue_depth_max=queue_depth_max
+        place,
+        clock,
+        SystemEntropy(),
+        alone=True,
+        may_make=may_make,
+        new=options.new,
+        accept_loss=options.accept_loss,
+        note_in=note_in,
+        queue_depth_max=queue_depth_max,
     )
 
 
@@ -164,6 +190,7 @@ def require_file(settings: Settings) -> None:
     if settings.journal.url is not None:
         raise CantOpen(
             str(place_of(settings)),
-            "this command works on a journal that is a file; backups of one in PostgreSQL are its server's "
-            "(pg_basebackup, pg_dump)",
+            "this command works on a journal that is a file. Copies of one in PostgreSQL are its server's: pg_dump, or "
+            "pg_basebackup with its write-ahead log; put one back with pg_restore while no daemon runs, then pagereeve "
+            "verify --head with a head that was noted elsewhere. contrib/docs/backup.md tells more",
         )

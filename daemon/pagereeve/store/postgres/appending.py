@@ -14,6 +14,7 @@ from typing import Final, Literal
 from sqlalchemy import Connection
 from sqlalchemy.exc import DBAPIError
 
+from pagereeve.store.newest import Newest
 from pagereeve.store.postgres.own_places import OwnPlaces
 from pagereeve.store.postgres.sqlstates import sqlstate_of
 from pagereeve.store.records.batch import Replacement
@@ -49,19 +50,22 @@ class Pending:
 @dataclass(slots=True)
 class SharedHeads(Heads):
     """``in_turn``: the seal's row is taken at each group's beginning. Right without it too. ``writer`` is the fence,
-    which nobody else has. ``own``: where that stands which was stored through these heads.
+    which nobody else has. ``own``: where that stands which was stored through these heads. ``newest``: what the last
+    commit that was sent made the newest fact.
     """
 
     in_turn: bool = True
     pending: Pending | None = None
     writer: int = 0
     own: OwnPlaces = field(default_factory=OwnPlaces)
+    newest: Newest = field(default_factory=Newest)
     _number: int = 0
     _transaction: str = ""
 
     def begin(self, connection: Connection) -> None:
         self.pending = None
         self.sealing.added = (0, 0)
+        self.newest = Newest()
         self._number += 1
         begin = _IN_TURN if self.in_turn else _BEGIN
         size, self._transaction = connection.exec_driver_sql(begin, (self.writer, self._number)).one()
@@ -80,6 +84,10 @@ class SharedHeads(Heads):
 
     def before_commit(self, outcome: Outcome) -> None:
         self.pending = Pending(self._transaction, self.writer, self._number, outcome)
+        state = self.sealing.state
+        if outcome.last is not None and state is not None:
+            link = state.links[outcome.last.filing.printer]
+            self.newest = Newest(self.writer, state.tree.size, link.hex())
 
 
 def became(connection: Connection, pending: Pending) -> Literal["committed", "aborted", "in progress"]:

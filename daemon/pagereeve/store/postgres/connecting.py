@@ -54,7 +54,7 @@ _OURS: Final = (
     (socket.IPPROTO_TCP, socket.TCP_KEEPCNT, PROBES),
     (socket.IPPROTO_TCP, socket.TCP_USER_TIMEOUT, UNANSWERED_MS),
 )
-# Not at the connection's start: a pooler takes few settings there.
+# Where a pooler took none at the connection's start, or says so and does not.
 _SET: Final = "SELECT set_config(name, value, false) FROM unnest($1::text[], $2::text[]) AS given (name, value)"
 _PROCESS: Final = "SELECT pg_backend_pid()"
 _ROLE: Final = (
@@ -165,11 +165,16 @@ async def _to(address: Address, host: str, port: int, limits: Limits, within_s: 
 
 
 async def _begun(address: Address, host: str, port: int, limits: Limits) -> asyncpg.Connection:
-    connection = await _opened(address, host, port, 2 * limits.statement_ms / 1000)
+    given, command_s = {**limits.settings(), **_KEEPALIVES}, 2 * limits.statement_ms / 1000
     try:
-        await _require_session(connection, address, host, port)
-        given = {**limits.settings(), **_KEEPALIVES}
-        await connection.execute(_SET, list(given), list(given.values()))
+        connection = await _opened(address, host, port, command_s, given)
+    except asyncpg.ProtocolViolationError:
+        # So a pooler refuses settings that it does not know.
+        connection = await _opened(address, host, port, command_s, {})
+    try:
+        if await _is_of_a_pooler(connection):
+            await _require_session(connection, address, host, port)
+            await connection.execute(_SET, list(given), list(given.values()))
     except BaseException:
         connection.terminate()
         raise
@@ -185,7 +190,9 @@ class _Connection(asyncpg.Connection):  # type: ignore[misc]  # asyncpg has no t
         super().__init__(protocol, transport, *more)
 
 
-async def _opened(address: Address, host: str, port: int, command_s: float) -> asyncpg.Connection:
+async def _opened(
+    address: Address, host: str, port: int, command_s: float, settings: Mapping[str, str]
+) -> asyncpg.Connection:
     """What is not said here asyncpg would take from the environment and from files: the password most of all."""
     return await asyncpg.connect(
         host=host,
@@ -196,7 +203,7 @@ async def _opened(address: Address, host: str, port: int, command_s: float) -> a
         ssl=_tls(address),
         timeout=CONNECT_S,
         command_timeout=command_s,
-        server_settings={"application_name": "pagereeve"},
+        server_settings={"application_name": "pagereeve", **settings},
         connection_class=_Connection,
     )
 
@@ -217,18 +224,21 @@ def _tls(address: Address) -> ssl.SSLContext | str:
     return context
 
 
+async def _is_of_a_pooler(connection: asyncpg.Connection) -> bool:
+    """A server names its own process as the connection begins (postgresql.org/docs/15/protocol-flow.html,
+    BackendKeyData); what stands before it can't know which process it will be.
+    """
+    return bool(connection.get_server_pid() != await _process(connection))
+
+
 async def _require_session(connection: asyncpg.Connection, address: Address, host: str, port: int) -> None:
     """Locks, limits and prepared statements belong to a session of the server.
 
-    A server names its own process as the connection begins (postgresql.org/docs/15/protocol-flow.html,
-    BackendKeyData); what stands before it can't know which process it will be. Such a pooler gives a session for the
-    whole connection, or takes it back after each transaction: then another connection soon has the same one. Raises
-    ConnectionError.
+    A pooler gives one for the whole connection, or takes it back after each transaction: then another connection soon
+    has the same. Raises ConnectionError.
     """
-    said, process = connection.get_server_pid(), await _process(connection)
-    if process == said:
-        return
-    beside = await _opened(address, host, port, CONNECT_S)
+    process = await _process(connection)
+    beside = await _opened(address, host, port, CONNECT_S, {})
     try:
         for _ in range(_POOLER_LOOKS):
             if await _process(beside) == process or await _process(connection) != process:

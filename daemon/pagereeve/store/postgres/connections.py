@@ -38,7 +38,10 @@ REWRITE_LIMITS: Final = Limits(statement_ms=4 * 3_600_000)
 
 
 class WriterConnection:
-    """The connection that writes, made again when it was lost. Work is a whole transaction, one at a time."""
+    """The connection that writes, made again when it was lost. Work is a whole transaction, one at a time.
+
+    ``check``, where it is set, looks at a connection that was made again, before any work.
+    """
 
     def __init__(self, address: Address, *, alone: bool = False, limits: Limits = WRITER_LIMITS) -> None:
         self._address = address
@@ -50,12 +53,25 @@ class WriterConnection:
             hide_parameters=True,
         )
         self._connection: AsyncConnection | None = None
+        self.check: Callable[[Connection], None] | None = None
         self._turn = asyncio.Lock()
         self.server_pid: int | None = None
         """Of the server's process that serves it now, or served it last."""
 
-    async def run(self, work: Callable[[Connection], Result]) -> Result:
-        """It begins and ends its own transaction. Raises what ``work`` raises, OSError or JournalUnavailable."""
+    async def run(self, work: Callable[[Connection], Result], within_s: float | None = None) -> Result:
+        """It begins and ends its own transaction. Raises what ``work`` raises, OSError or JournalUnavailable.
+
+        ``within_s``: for the turn and for the server's answers; else TimeoutError, and it may be stored all the same.
+        """
+        try:
+            async with asyncio.timeout(within_s):
+                return await self._run(work)
+        except TimeoutError as error:
+            if within_s is None:
+                raise
+            raise TimeoutError(f"the server gives no answer within {within_s:.0f} s") from error
+
+    async def _run(self, work: Callable[[Connection], Result]) -> Result:
         async with self._turn:
             connection = self._connection or await self._opened()
             try:
@@ -77,6 +93,8 @@ class WriterConnection:
             self.server_pid = None if raw is None else raw.get_server_pid()
             if self._alone:
                 await self._be_alone(connection)
+            if self.check is not None:
+                await connection.run_sync(self.check)
         except BaseException:
             await connection.close()
             raise

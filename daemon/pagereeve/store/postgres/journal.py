@@ -5,9 +5,11 @@ Several processes may have it open at once, each as a ``PostgresJournal`` of its
 
 from __future__ import annotations
 
+import asyncio
 from collections.abc import Callable
 from contextlib import AsyncExitStack
 from functools import partial
+from pathlib import Path
 from typing import Final, Self, TypeVar
 
 from sqlalchemy import Connection, select
@@ -18,27 +20,32 @@ from pagereeve.ports.clock import Clock
 from pagereeve.ports.entropy import Entropy
 from pagereeve.ports.journal import HINDRANCES, Hindrance, JournalUnavailable
 from pagereeve.ports.queries import JournalHealth
-from pagereeve.store.errors import InUse, cant_open, unavailable
+from pagereeve.store.errors import CantOpen, InUse, cant_open, unavailable
+from pagereeve.store.newest import Found, NewestFile, read_newest
 from pagereeve.store.postgres.address import Address
 from pagereeve.store.postgres.appending import SharedHeads
 from pagereeve.store.postgres.committing import Committer, raise_fence, size_bytes
 from pagereeve.store.postgres.connecting import Limits
 from pagereeve.store.postgres.connections import WRITER_LIMITS, WriterConnection, rewrite
 from pagereeve.store.postgres.following import PostgresFollowing
+from pagereeve.store.postgres.kept_newest import KeptNewest, begun_anew, examined, note_path, notes_in
 from pagereeve.store.postgres.opening_check import require_fit
 from pagereeve.store.postgres.reads import PostgresReads
 from pagereeve.store.postgres.sqlstates import is_clash
 from pagereeve.store.postgres.upgrade import upgrade
-from pagereeve.store.postgres.writer import Writer
+from pagereeve.store.postgres.writer import HANGS_S, Writer
+from pagereeve.store.records.requests import append_request
 from pagereeve.store.sql import tables as schema
 from pagereeve.store.sql.closing_parts import forget_attempts
 from pagereeve.store.sql.group_writer import GROUP_MAX, QUEUE_DEPTH_MAX
 from pagereeve.store.sql.journal_writes import JournalWrites
+from pagereeve.store.sql.seal import read_state_of
 
 Result = TypeVar("Result")
 
 BEGINNINGS_MAX: Final = 8
-SIZE_EVERY_US: Final = 60_000_000
+SIZE_EVERY_US: Final = 5_000_000
+"""It shows as well that the server answers, where nobody stores anything."""
 
 _VERSION: Final = schema.rows_version.c
 
@@ -74,6 +81,9 @@ class PostgresJournal(JournalWrites, PostgresReads):
         *,
         alone: bool = False,
         may_make: bool = True,
+        new: bool = False,
+        accept_loss: bool = False,
+        note_in: Path | None = None,
         in_turn: bool = True,
         queue_depth_max: int = QUEUE_DEPTH_MAX,
         group_max: int = GROUP_MAX,
@@ -82,7 +92,9 @@ class PostgresJournal(JournalWrites, PostgresReads):
         """Makes or upgrades the tables where needed. Raises store.errors.CantOpen or one of its kinds.
 
         ``alone``: as long as it is open no other is that asks for the same; InUse where there is one. ``may_make``:
-        an empty database gets the tables, else NoJournalYet. ``in_turn``: see SharedHeads.
+        an empty database gets the tables, else NoJournalYet; ``new``: one that is not empty is refused. ``in_turn``:
+        see SharedHeads. ``note_in``: the folder in which the newest commit is noted. A database that holds less than is
+        noted there is refused, unless ``accept_loss``: then a LossAccepted is the next fact.
         """
         name = str(address)
         connection = WriterConnection(address, alone=alone, limits=limits)
@@ -91,10 +103,17 @@ class PostgresJournal(JournalWrites, PostgresReads):
             committer = Committer(SharedHeads(in_turn=in_turn))
             try:
                 await connection.run(partial(require_fit, name=name, limits=limits))
-                await connection.run(partial(upgrade, name=name, may_make=may_make))
+                if not await connection.run(partial(upgrade, name=name, may_make=may_make)) and new:
+                    raise CantOpen(name, "there is a journal in it already; start without --new")
+                found = await _examined(connection, name, note_in, new=new, accept_loss=accept_loss)
                 fence = await connection.run(partial(raise_fence, now_us=clock.now_us()))
                 committer.heads.writer = fence
                 await _begin_seal(connection, committer, clock.now_us(), name)
+                kept = await _kept(connection, name, note_in)
+                held.callback(kept.close)
+                if found.loss is None:
+                    await connection.run(partial(kept.begin, fence=fence))
+                connection.check = kept.require
                 if alone:
                     await connection.run(forget_attempts)
             except JournalUnavailable as error:
@@ -102,8 +121,13 @@ class PostgresJournal(JournalWrites, PostgresReads):
             except (DBAPIError, OSError) as error:
                 raise cant_open(name, error) from error
             writer = Writer(
-                connection, name, clock, entropy, committer, queue_depth_max=queue_depth_max, group_max=group_max
+                connection, name, clock, entropy, committer, kept, queue_depth_max=queue_depth_max, group_max=group_max
             )
+            if found.loss is not None:
+                # Its commit is the first that is noted: a start that dies before it is refused again.
+                held.push_async_callback(writer.close)
+                await writer.submit(append_request(found.fact(fence, clock.now_us())))
+                await connection.run(partial(kept.begin, fence=fence))
             return cls(address, clock, fence, connection, writer, held.pop_all())
 
     async def close(self) -> None:
@@ -145,14 +169,20 @@ class PostgresJournal(JournalWrites, PostgresReads):
 
     async def look(self) -> str:
         """To be called each second. Where the last group was not stored, it looks whether one would be now."""
-        if self._writer.alive and self._writer.hindered is not None:
+        if self._writer.alive and self._writer.hangs():
+            self._writer.refuse_those_in_line()
+        elif self._writer.alive and self._writer.hindered is not None:
             await self._writer.probe()
         elif self._writer.alive and self._clock.monotonic_us() >= self._next_size_us:
             self._next_size_us = self._clock.monotonic_us() + SIZE_EVERY_US
             try:
-                self._size_bytes = await self._connection.run(size_bytes)
+                self._size_bytes = await self._connection.run(size_bytes, HANGS_S)
             except (DBAPIError, OSError, JournalUnavailable) as error:
                 self._writer.hinder(error)
+        try:
+            await asyncio.to_thread(self._writer.kept.sync)
+        except OSError as error:
+            self._writer.hinder(error)
         return self.trouble()
 
     def trouble(self) -> str:
@@ -177,6 +207,23 @@ class PostgresJournal(JournalWrites, PostgresReads):
             damaged_rows=len(self.damaged()),
             database_size_bytes=self._size_bytes,
         )
+
+
+async def _examined(
+    connection: WriterConnection, name: str, folder: Path | None, *, new: bool, accept_loss: bool
+) -> Found:
+    if folder is None:
+        return Found(None)
+    if new:
+        return begun_anew(notes_in(folder))
+    return await connection.run(partial(examined, name=name, folder=folder, accept_loss=accept_loss))
+
+
+async def _kept(connection: WriterConnection, name: str, folder: Path | None) -> KeptNewest:
+    if folder is None:
+        return KeptNewest(name)
+    path = note_path(folder, (await connection.run(read_state_of)).origin)
+    return KeptNewest(name, file=NewestFile.open(path, read_newest(path)))
 
 
 async def _begin_seal(connection: WriterConnection, committer: Committer, now_us: int, name: str) -> None:

@@ -14,7 +14,8 @@ VERSION_LEAST: Final = 150_000
 _ASKED: Final = (
     "SELECT current_setting('server_version_num')::int AS version, current_setting('server_encoding') AS encoding, "
     "current_setting('synchronous_commit') AS commits, current_setting('fsync') AS fsync, "
-    "current_setting('full_page_writes') AS pages, pg_is_in_recovery() AS standby, "
+    "current_setting('full_page_writes') AS pages, current_setting('synchronous_standby_names') AS standbys, "
+    "pg_is_in_recovery() AS standby, "
     "extract(epoch FROM current_setting('statement_timeout')::interval) * 1000 AS statement_ms"
 )
 
@@ -32,6 +33,11 @@ def require_fit(connection: Connection, name: str, limits: Limits = WRITER_LIMIT
         problem = "is a standby, which takes no writes; name the primary"
     elif found.commits == "off":
         problem = "has synchronous_commit off: a crash loses what was acknowledged; set it to on"
+    elif found.commits == "local" and found.standbys:
+        problem = (
+            "has synchronous_commit local and synchronous_standby_names: a standby that takes over lacks what was "
+            "acknowledged; set it to on"
+        )
     elif found.fsync == "off" or found.pages == "off":
         problem = "has fsync or full_page_writes off: a power cut destroys it; set both to on"
     elif int(found.statement_ms) != limits.statement_ms:

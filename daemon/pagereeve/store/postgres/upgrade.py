@@ -41,17 +41,17 @@ def config() -> Config:
     return settings
 
 
-def upgrade(connection: Connection, name: str, *, may_make: bool = True, moving: bool = False) -> None:
-    """In one transaction, one worker at a time. Raises NewerSchema or NotAJournal; the database is then as it was.
+def upgrade(connection: Connection, name: str, *, may_make: bool = True, moving: bool = False) -> bool:
+    """In one transaction, one worker at a time. Whether it was empty.
 
-    NoJournalYet where it is empty, and no journal may be made. MoveUnfinished where a journal is being moved into it,
-    unless that is ``moving``.
+    Raises NewerSchema or NotAJournal; the database is then as it was. NoJournalYet where it is empty, and no journal
+    may be made. MoveUnfinished where a journal is being moved into it, unless that is ``moving``.
     """
     with connection.begin():
         connection.exec_driver_sql(ONE_AT_A_TIME)
         revision = _revision(connection, name, moving=moving)
         if revision == REVISION or (revision is not None and _is_of_later(connection, name, revision)):
-            return
+            return False
         if revision is None and not may_make:
             raise _empty(name)
         from alembic import command  # noqa: PLC0415 - as above
@@ -61,6 +61,7 @@ def upgrade(connection: Connection, name: str, *, may_make: bool = True, moving:
         settings.attributes["connection"] = connection
         command.upgrade(settings, REVISION)
         _note(connection, ScriptDirectory.from_config(settings))
+        return revision is None
 
 
 def require_usable(connection: Connection, name: str) -> None:

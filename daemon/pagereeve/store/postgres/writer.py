@@ -16,6 +16,7 @@ from pagereeve.store.errors import unavailable
 from pagereeve.store.postgres.appending import Pending, became
 from pagereeve.store.postgres.committing import Committer, probe
 from pagereeve.store.postgres.connections import WriterConnection
+from pagereeve.store.postgres.kept_newest import KeptNewest
 from pagereeve.store.postgres.sqlstates import is_clash, is_lost, is_value_refused
 from pagereeve.store.records.requests import StoreRequest
 from pagereeve.store.sql.group_writer import GROUP_MAX, QUEUE_DEPTH_MAX, GroupWriter
@@ -29,6 +30,10 @@ LOST_S: Final = 3.0
 at it (``probe``) finds it there again, or nobody looked for TRY_AGAIN_S.
 """
 TRY_AGAIN_S: Final = 2.0
+HANGS_S: Final = 10.0
+"""A server that has neither stored a group nor refused it for so long is away, too. It may still store that one."""
+GROUP_S: Final = 30.0
+"""So long a group may take. Statements and waits for locks end sooner (Limits), unless the server hangs."""
 DOUBT_S: Final = 30.0
 """So long a commit without an answer is looked for, until those who wait are told that it may be stored."""
 
@@ -41,12 +46,14 @@ class Writer(GroupWriter):
         clock: Clock,
         entropy: Entropy,
         committer: Committer,
+        kept: KeptNewest | None = None,
         *,
         queue_depth_max: int = QUEUE_DEPTH_MAX,
         group_max: int = GROUP_MAX,
     ) -> None:
         super().__init__(name, clock, queue_depth_max=queue_depth_max, group_max=group_max)
         self.committer = committer
+        self.kept = kept or KeptNewest(name)
         self.clashes = 0
         self._connection = connection
         self._entropy = entropy
@@ -68,17 +75,32 @@ class Writer(GroupWriter):
     def _since_s(self, monotonic_us: int) -> float:
         return (self._clock.monotonic_us() - monotonic_us) / 1_000_000
 
+    def hangs(self) -> bool:
+        return self.waited_us > HANGS_S * 1_000_000
+
+    def refuse_those_in_line(self) -> None:
+        """Behind a group that hangs. Nothing of theirs was sent."""
+        error = TimeoutError(f"the server gives no answer for {self.waited_us // 1_000_000} s")
+        self.hinder(error)
+        self._fail(self._taken(self.queue_depth), error)
+
     @property
     def sealed_facts(self) -> int:
         return self.committer.heads.sealing.size
 
     async def _commit(self, requests: Sequence[StoreRequest[Any]]) -> Outcome:
+        outcome = await self._committed(requests)
+        # Before anybody is answered, as a journal's file has it.
+        self.kept.keep(self.committer.heads.newest)
+        return outcome
+
+    async def _committed(self, requests: Sequence[StoreRequest[Any]]) -> Outcome:
         heads = self.committer.heads
         lost_us: int | None = None
         for attempt in range(1, ATTEMPTS_MAX + 1):
             heads.pending = None
             try:
-                return await self._connection.run(partial(store_group, requests=requests, heads=heads))
+                return await self._connection.run(partial(store_group, requests=requests, heads=heads), GROUP_S)
             except (DBAPIError, OSError) as error:
                 if is_lost(error):
                     stored = None if heads.pending is None else await self._looked_up(heads.pending)
@@ -103,11 +125,16 @@ class Writer(GroupWriter):
             said = "no answer"
             lost: Exception | None = None
             try:
-                said = await self._connection.run(partial(became, pending=pending))
+                said = await self._connection.run(partial(became, pending=pending), HANGS_S)
+                if said == "committed":
+                    # With a synchronous standby a commit is seen before that has it, and a server that restarts waits
+                    # for none: one more commit is answered only once the standby has both.
+                    said = "committed, and no standby has it yet"
+                    await self._connection.run(probe, HANGS_S)
+                    return pending.outcome
             except (DBAPIError, OSError) as error:
-                said, lost = str(getattr(error, "orig", None) or error), error
-            if said == "committed":
-                return pending.outcome
+                lost = error
+                said = said if said.startswith("committed") else str(getattr(error, "orig", None) or error)
             if said == "aborted":
                 return None
             if lost is not None and self._since_s(began_us) > LOST_S:
@@ -126,4 +153,4 @@ class Writer(GroupWriter):
         return is_value_refused(error)
 
     async def _try(self) -> None:
-        await self._connection.run(probe)
+        await self._connection.run(probe, HANGS_S)

@@ -12,6 +12,7 @@ from pagereeve.domain.facts.closed import FactsArchived
 from pagereeve.ports.archives import ArchiveFile, ArchivePart
 from pagereeve.ports.closing import ClosedPeriod, ClosingAttempt
 from pagereeve.ports.erasing import Erasure, ErasureOutcome, TitleExpiry, TitlesExpired
+from pagereeve.store.newest import Newest, NewestFile, digest_of
 from pagereeve.store.records.batch import Numbered
 from pagereeve.store.records.checked_rows import digest_text
 from pagereeve.store.records.requests import StoreRequest
@@ -26,7 +27,6 @@ from pagereeve.store.sql.transaction import (
     expire_titles_of,
     store_group,
 )
-from pagereeve.store.sqlite.newest import Newest, NewestFile, digest_of
 from pagereeve.store.sqlite.watched_files import WatchedFiles
 
 Result = TypeVar("Result")

@@ -23,7 +23,7 @@ def lock_path(path: Path) -> Path:
 
 
 def newest_path(path: Path) -> Path:
-    """What was acknowledged last (store/sqlite/newest.py)."""
+    """What was acknowledged last (store/newest.py)."""
     return path.with_suffix(".newest")
 
 

@@ -21,6 +21,7 @@ from pagereeve.ports.clock import Clock
 from pagereeve.ports.journal import HINDRANCES, Hindrance
 from pagereeve.ports.queries import JournalHealth
 from pagereeve.store.errors import CantOpen, NotAJournal, unavailable
+from pagereeve.store.newest import NewestFile
 from pagereeve.store.records.checked_rows import file_packed
 from pagereeve.store.records.nobody_else import NobodyElse
 from pagereeve.store.records.requests import append_request
@@ -32,7 +33,6 @@ from pagereeve.store.sqlite.committing import Committer
 from pagereeve.store.sqlite.connections import WriterThread, truncate_wal
 from pagereeve.store.sqlite.files import lock_path, newest_path, shm_path, size_bytes, wal_path
 from pagereeve.store.sqlite.lock import InstanceLock, raise_fence
-from pagereeve.store.sqlite.newest import NewestFile
 from pagereeve.store.sqlite.opening_check import examine, require_journal
 from pagereeve.store.sqlite.reads import SqlReads
 from pagereeve.store.sqlite.upgrade import FreeBytes, free_bytes, refuse_full_disk, upgrade

@@ -4,42 +4,19 @@ from __future__ import annotations
 
 import sqlite3
 from contextlib import closing
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
-from pagereeve.domain.facts.facts import JOURNAL_SOURCE, Loss, LossAccepted, Origin
+from pagereeve.domain.facts.facts import Loss
 from pagereeve.domain.values.amounts import amount, form
 from pagereeve.store.errors import CantOpen, LostCommits, MissingJournal, NotAJournal
+from pagereeve.store.newest import Found, Newest, NewestSeen, digest_of, read_newest
 from pagereeve.store.sqlite.connections import ANY_TEXT
 from pagereeve.store.sqlite.files import lock_path, newest_path, size_bytes, wal_path
 from pagereeve.store.sqlite.lock import was_noted
-from pagereeve.store.sqlite.newest import Newest, NewestSeen, digest_of, read_newest
 
 _ROW: Final = "SELECT printer, seq, body, digest FROM fact WHERE rowid = ?"
 _NO_TABLE: Final = "no such table"
-
-
-@dataclass(frozen=True, slots=True)
-class Found:
-    """``loss`` is what the journal lacks of what was acknowledged, None where it lacks nothing."""
-
-    seen: NewestSeen | None
-    loss: Loss | None = None
-    acknowledged: int = 0
-    stored: int = 0
-
-    @property
-    def fence(self) -> int:
-        """The latest that was noted; 0 where none was."""
-        return 0 if self.seen is None or self.seen.newest is None else self.seen.newest.fence
-
-    def fact(self, fence: int, at_us: int) -> LossAccepted:
-        """That somebody went on without it. Raises ValueError where nothing is lost."""
-        if self.loss is None:
-            raise ValueError("nothing was lost")
-        origin = Origin(JOURNAL_SOURCE, f"loss-{fence}", at_us, at_us)
-        return LossAccepted(origin, self.loss, self.acknowledged, self.stored)
 
 
 def require_journal(path: Path, *, new: bool, beside: tuple[Path, ...]) -> None:

@@ -18,9 +18,9 @@ from pathlib import Path
 from typing import Any, BinaryIO, Final
 
 from pagereeve.ports.journal import DamagedRow
+from pagereeve.store.newest import Newest
 from pagereeve.store.sqlite.backup.errors import BadBackup
 from pagereeve.store.sqlite.backup.state import JournalState, TableState, TimelineState
-from pagereeve.store.sqlite.newest import Newest
 
 FORMAT: Final = 1
 FOOTER_BYTES: Final = 128

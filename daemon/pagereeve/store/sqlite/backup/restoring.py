@@ -11,6 +11,7 @@ from typing import Final
 from pagereeve.domain.values.amounts import amount
 from pagereeve.domain.values.instants import to_text
 from pagereeve.ports.clock import Clock
+from pagereeve.store.newest import Newest, NewestFile, read_newest
 from pagereeve.store.sqlite.backup.container import Manifest, read_manifest, unpack
 from pagereeve.store.sqlite.backup.errors import BackupTrouble, BadBackup, WouldLose
 from pagereeve.store.sqlite.backup.staging import staging
@@ -20,7 +21,6 @@ from pagereeve.store.sqlite.backup.taking import troubles_of
 from pagereeve.store.sqlite.files import JOURNAL_NAME, newest_path
 from pagereeve.store.sqlite.journal import SqlJournal
 from pagereeve.store.sqlite.lock import InstanceLock
-from pagereeve.store.sqlite.newest import Newest, NewestFile, read_newest
 from pagereeve.store.sqlite.opening_check import examine
 from pagereeve.store.sqlite.upgrade import MARGIN_BYTES, FreeBytes, free_bytes
 

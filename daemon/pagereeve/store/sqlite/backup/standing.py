@@ -9,10 +9,10 @@ from pathlib import Path
 from typing import Final
 
 from pagereeve.store.errors import CantOpen, ForeignSideFile
+from pagereeve.store.newest import Newest, digest_of, read_newest
 from pagereeve.store.sqlite.connections import ANY_TEXT
 from pagereeve.store.sqlite.files import newest_path, size_bytes, wal_path
 from pagereeve.store.sqlite.lock import InstanceLock
-from pagereeve.store.sqlite.newest import Newest, digest_of, read_newest
 
 _LATEST: Final = "SELECT rowid, printer, seq, body, digest FROM fact ORDER BY rowid DESC LIMIT 1"
 _ROW: Final = "SELECT printer, seq, body, digest FROM fact WHERE rowid = ?"

@@ -1,7 +1,7 @@
 """What a journal holds at one moment, in figures and digests: two copies are the same where their states are equal.
 
 Rows are read in the order in which they were stored (rowid), which both SQLite's online backup and its write-ahead file
-keep: the journal counts its facts by it (store/sqlite/newest.py). VACUUM may number rows anew
+keep: the journal counts its facts by it (store/newest.py). VACUUM may number rows anew
 (sqlite.org/lang_vacuum.html), so no copy is made by it.
 """
 
@@ -16,10 +16,10 @@ from typing import Any, Final
 
 from pagereeve.domain.values.amounts import amount
 from pagereeve.ports.journal import DamagedRow
+from pagereeve.store.newest import Newest, digest_of
 from pagereeve.store.records.body_forms import unpacked_body
 from pagereeve.store.records.checked_rows import DAMAGED_MAX, intact
 from pagereeve.store.records.digest_forms import unpacked_digest
-from pagereeve.store.sqlite.newest import Newest, digest_of
 
 ROWS_AT_A_TIME: Final = 1_000
 DIFFERENCES_MAX: Final = 20

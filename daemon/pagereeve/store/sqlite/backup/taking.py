@@ -17,13 +17,13 @@ from typing import Final
 
 from pagereeve.ports.clock import Clock
 from pagereeve.store.errors import CantOpen, LostCommits, NotAJournal
+from pagereeve.store.newest import Newest, digest_of, read_newest
 from pagereeve.store.sqlite.backup.container import Manifest, seal
 from pagereeve.store.sqlite.backup.errors import NotBackedUp
 from pagereeve.store.sqlite.backup.staging import staging, sync_file, sync_folder
 from pagereeve.store.sqlite.backup.state import JournalState, differences, state_of
 from pagereeve.store.sqlite.connections import ANY_TEXT, BUSY_TIMEOUT_MS
 from pagereeve.store.sqlite.files import JOURNAL_NAME, newest_path
-from pagereeve.store.sqlite.newest import Newest, digest_of, read_newest
 from pagereeve.store.sqlite.upgrade import MARGIN_BYTES, FreeBytes, free_bytes
 
 STEP_PAGES: Final = 256

@@ -1,8 +1,9 @@
 """The newest commit, noted outside the database: a start that finds less than was acknowledged can be refused.
 
-``journal.newest`` holds two records of fixed size, each with its own checksum and in a sector of its own; they are
-written in turn, so that a torn write costs the newer one alone. It is written before each acknowledgement, and fsynced
-each second and at a clean stop. A killed process leaves it with the kernel; a power cut can only let it lag.
+``journal.newest`` (of a journal in a database server ``journal-ORIGIN.newest``) holds two records of fixed size, each
+with its own checksum and in a sector of its own; they are written in turn, so that a torn write costs the newer one
+alone. It is written before each acknowledgement, and fsynced each second and at a clean stop. A killed process leaves
+it with the kernel; a power cut can only let it lag.
 """
 
 from __future__ import annotations
@@ -14,6 +15,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
+from pagereeve.domain.facts.facts import JOURNAL_SOURCE, Loss, LossAccepted, Origin
 from pagereeve.store.records.body_forms import unpacked_body
 from pagereeve.store.records.digest_forms import unpacked_digest
 
@@ -27,7 +29,9 @@ _FIELDS: Final = 6
 
 @dataclass(frozen=True, slots=True)
 class Newest:
-    """``sequence`` counts the journal's facts in the order in which they were stored; ``digest`` is of the latest."""
+    """``sequence`` counts the journal's facts in the order in which they were stored; ``digest`` is of the latest (in a
+    database server its sealed link).
+    """
 
     fence: int = 0
     sequence: int = 0
@@ -40,6 +44,28 @@ class NewestSeen:
 
     newest: Newest | None
     number: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """``loss`` is what the journal lacks of what was acknowledged, None where it lacks nothing."""
+
+    seen: NewestSeen | None
+    loss: Loss | None = None
+    acknowledged: int = 0
+    stored: int = 0
+
+    @property
+    def fence(self) -> int:
+        """The latest that was noted; 0 where none was."""
+        return 0 if self.seen is None or self.seen.newest is None else self.seen.newest.fence
+
+    def fact(self, fence: int, at_us: int) -> LossAccepted:
+        """That somebody went on without it. Raises ValueError where nothing is lost."""
+        if self.loss is None:
+            raise ValueError("nothing was lost")
+        origin = Origin(JOURNAL_SOURCE, f"loss-{fence}", at_us, at_us)
+        return LossAccepted(origin, self.loss, self.acknowledged, self.stored)
 
 
 def digest_of(printer: str, seq: int, body: str | bytes, digest: str | bytes | None) -> str:
