@@ -299,10 +299,10 @@ def lose_the_answer(journal: PostgresJournal, *, stored: bool) -> None:
     """The next group's connection ends: after its commit, or before."""
     run = journal._connection.run
 
-    async def once(work: Any) -> Any:
+    async def once(work: Any, *bound: Any) -> Any:
         journal._connection.run = run  # type: ignore[method-assign]
         if stored:
-            await run(work)
+            await run(work, *bound)
             raise ConnectionResetError("the answer is lost")
 
         def cut(connection: Connection) -> Any:
@@ -310,7 +310,7 @@ def lose_the_answer(journal: PostgresJournal, *, stored: bool) -> None:
                 connection.exec_driver_sql("SELECT pg_terminate_backend(pg_backend_pid())")
             return work(connection)
 
-        return await run(cut)
+        return await run(cut, *bound)
 
     journal._connection.run = once  # type: ignore[method-assign]
 
