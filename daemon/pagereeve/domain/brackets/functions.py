@@ -67,6 +67,8 @@ def without_functions(between: Between, apart: Apart | None) -> Between:
     opening, closing = between.opening, between.closing
     before = apart.at(_sample_at(opening, opening.to_us)) or 0
     after = apart.at(_sample_at(closing, closing.from_us)) or 0
+    if (before, after) == (opening.others, closing.others):
+        return between
     return replace(between, opening=replace(opening, others=before), closing=replace(closing, others=after))
 
 

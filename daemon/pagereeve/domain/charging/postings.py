@@ -130,7 +130,9 @@ def _gap(printer: str, channel: str, between: Between, rules: Rules) -> Posted:
         after=between.closing.count.value,
         counted=between.counted,
     )
-    stretch = replace(stretch, reasons=_gap_reasons(between, stretch, rules))
+    # To make it anew costs as much as to make it: nearly no gap has a reason.
+    if reasons := _gap_reasons(between, stretch, rules):
+        stretch = replace(stretch, reasons=reasons)
     account = OTHER_FUNCTION if channel in NOBODYS_CHANNELS else STRAY
     others = between.closing.others - between.opening.others
     if not MAINTAINED.isdisjoint(stretch.reasons):

@@ -33,7 +33,7 @@ def stretch_columns(stretch: Stretch) -> Columns:
         "releases": canonical_text([[key.source, key.release] for key in stretch.releases]),
         "grade": stretch.grade,
         "verdict": stretch.verdict,
-        "reasons": canonical_text(stretch.reasons),
+        "reasons": _reasons_text(stretch.reasons),
         **_interval_columns(stretch.expected),
     }
 
@@ -55,6 +55,11 @@ def stretch_of(row: AnyRow) -> Stretch:
         expected=_interval(row),
         reasons=_reasons_of(row.reasons),
     )
+
+
+@lru_cache(maxsize=REASONS_KEPT)
+def _reasons_text(reasons: tuple[str, ...]) -> str:
+    return canonical_text(reasons)
 
 
 @lru_cache(maxsize=REASONS_KEPT)
@@ -80,7 +85,7 @@ def charge_columns(charge: Charge) -> Columns:
         "unproven": charge.unproven,
         "grade": charge.grade,
         "verdict": charge.verdict,
-        "reasons": canonical_text(charge.reasons),
+        "reasons": _reasons_text(charge.reasons),
         **_interval_columns(charge.expected),
     }
 
