@@ -38,6 +38,7 @@ from pagereeve.store.records.frozen_rows import packed_rows
 from pagereeve.store.sql.tables import metadata
 from pagereeve.store.sqlite.journal import SqlJournal
 from pagereeve.store.sqlite.reads import SqlReads
+from tests.forwarded import sealed, site_of
 from tests.journal_samples import NOON_US, SECOND_US, SERVER, badge, ended, finding, key, read, segment, started
 from tests.realistic_journal import STEP_US, Size, fill, printer_name, release_name
 from tests.statement_recorder import recording
@@ -198,6 +199,17 @@ async def _archived(journal: SqlJournal) -> None:
     assert not await journal.archived_entries(part)
 
 
+async def _append_forwarded(journal: SqlJournal) -> None:
+    site = await site_of([read(1, "library"), started("r1", "library")])
+    own = await site.own_origin()
+    await journal.append_forwarded(own, "north", sealed(site))
+    await site.append(ended("r1-end", "release-r1"))
+    assert (await journal.append_forwarded(own, "north", sealed(site, 1))).place == 3
+    assert len(await journal.origins()) == 1
+    assert list(await journal.held_places(own, 1, 10)) == [2, 3]
+    assert list(await journal.held_tips(own, ["library", "", "none"])) == ["library", ""]
+
+
 CALLS: Final[dict[str, Call]] = {
     "archivable": Call(lambda journal: journal.archivable(PRINTER, 0, LATE_US)),
     "archive_facts": Call(_archive_facts),
@@ -208,6 +220,11 @@ CALLS: Final[dict[str, Call]] = {
     "archive_state": Call(_archived),
     "archived_entries": Call(_archived),
     "parts_of_printer": Call(_archived),
+    "append_forwarded": Call(_append_forwarded),
+    "origins": Call(_append_forwarded),
+    "held_places": Call(_append_forwarded),
+    "held_tips": Call(_append_forwarded),
+    "own_origin": Call(SqlJournal.own_origin),
     "room": Call(SqlJournal.room),
     "rows_version": Call(lambda journal: journal.rows_version(PRINTER)),
     "append": Call(_append),
@@ -373,6 +390,7 @@ BOUNDED: Final = {
     "closing_period": "one for each period that is being closed; a start forgets those of before",
     "closed_period": "one for each period that was closed (ports.closing.CLOSED_MAX)",
     "credential": "a thousand at most (ports.credentials.STORED_MAX)",
+    "origin": "a site has one row (ports.origins.ORIGINS_MAX)",
 }
 SILENT: Final = {
     *("checkpoint", "file_troubles", "rewrite", "damaged", "health", "look", "refusal", "trouble", "waiting_since_us"),

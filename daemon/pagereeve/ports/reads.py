@@ -27,13 +27,14 @@ from pagereeve.ports.journal import DamagedRow, OpenRun, StoredFact
 from pagereeve.ports.kept_facts import KeptFacts
 from pagereeve.ports.kept_sums import RowsState
 from pagereeve.ports.losses import LossReads
+from pagereeve.ports.origins import OriginReads
 from pagereeve.ports.outbox import Kept, Queue
 from pagereeve.ports.queries import Growth
 from pagereeve.ports.releases import ReleaseFilter, ReleasePlace, ReleasesPage
 from pagereeve.ports.seal import SealReads
 
 
-class Reads(SealReads, ArchiveReads, ClosedReads, LossReads, Protocol):
+class Reads(SealReads, OriginReads, ArchiveReads, ClosedReads, LossReads, Protocol):
     """As ports.journal, ports.ledger, ports.outbox, ports.queries and ports.store say of methods of the same names.
 
     ``kept`` is what its snapshots share; None: nothing is kept from one question to the next.

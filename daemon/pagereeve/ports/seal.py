@@ -28,7 +28,7 @@ class SealHead:
 class FoundFact:
     """A fact's row as it stands. ``digest`` is of its content, None where that can't be said; ``fact`` is None where
     it can't be read. ``wrong`` names columns that do not say what its body says. ``erased`` are its erased members
-    with what stands in their places.
+    with what stands in their places. ``is_own``: it was first written in this journal.
     """
 
     kind: str
@@ -38,6 +38,7 @@ class FoundFact:
     shift_us: int | None
     wrong: Sequence[str] = ()
     erased: Mapping[str, Any] | None = None
+    is_own: bool = True
 
 
 @dataclass(frozen=True, slots=True)

@@ -16,6 +16,7 @@ from pagereeve.ports.journal import Journal, OpenRun, Receipt, StoredFact
 from pagereeve.ports.key_checks import KeyChecks
 from pagereeve.ports.ledger import FindingLookup, LedgerStore, RowWrites
 from pagereeve.ports.noted_readings import PanelReads
+from pagereeve.ports.origins import OriginReads, OriginWrites
 from pagereeve.ports.outbox import AlertJournal, Outbox, QueueLook
 from pagereeve.ports.queries import FactQueries
 from pagereeve.ports.resume_points import SegmentReads
@@ -119,6 +120,8 @@ class Store(
     Outbox,
     KeyChecks,
     SealReads,
+    OriginReads,
+    OriginWrites,
     ArchiveReads,
     ClosedReads,
     PeriodCloser,

@@ -208,8 +208,10 @@ class _Walk:
         """What is right in itself may stand under wrong columns, which is what questions go by."""
         if found.wrong:
             self._done.add(Problem("column-edited", printer, entry.seq, entry.position, columns=found.wrong))
-        self._erasures.add(printer, entry.seq, found)
-        self._archived.said(found)
+        if found.is_own:
+            # Of another journal's facts that one says who was erased, and what lies in its archives.
+            self._erasures.add(printer, entry.seq, found)
+            self._archived.said(found)
         if found.fact is not None:
             later = (by for number, by in self._redatings.get(printer, ()) if number > entry.seq)
             expected = shifted_by(found.fact, later)

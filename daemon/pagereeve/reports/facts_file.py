@@ -7,12 +7,13 @@ and ``open`` (true) for the run that a meter is in just now, which has no number
 from __future__ import annotations
 
 import json
-from collections.abc import AsyncIterator, Iterator
+from collections.abc import AsyncIterator, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any, BinaryIO, Final
 
 from pagereeve.domain.facts.codec import from_json, to_json
 from pagereeve.domain.facts.facts import Fact, PlateauRead, ReadFailed, instant_us
+from pagereeve.domain.facts.sites import name_at
 from pagereeve.domain.values.canonical import canonical
 from pagereeve.domain.values.errors import BadFact
 from pagereeve.domain.values.faults import Faults
@@ -60,10 +61,15 @@ def line_bytes(line: FactLine) -> bytes:
 
 async def fact_lines(reads: Reads, printer: str | None = None) -> AsyncIterator[FactLine]:
     """All facts of a printer, or of all, those without a printer first; each printer's open run after its facts."""
-    names = ["", *await reads.printers()] if printer is None else [printer]
+    names = [printer] if printer is not None else await _timelines(reads)
     for name in names:
         async for line in _of_printer(reads, name):
             yield line
+
+
+async def _timelines(reads: Reads) -> Sequence[str]:
+    """The site's own, those of sites whose facts were forwarded, then the printers'."""
+    return ["", *(name_at(one.site, "") for one in await reads.origins()), *await reads.printers()]
 
 
 async def _of_printer(reads: Reads, printer: str) -> AsyncIterator[FactLine]:

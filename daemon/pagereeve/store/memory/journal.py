@@ -14,7 +14,6 @@ from pagereeve.domain.accounts.frozen import FrozenRow
 from pagereeve.domain.facts.erased import Erased
 from pagereeve.domain.facts.events import RELEASE_STARTED
 from pagereeve.domain.facts.facts import (
-    JOURNAL_SOURCE,
     Event,
     Fact,
     PagesDecided,
@@ -25,36 +24,38 @@ from pagereeve.domain.facts.facts import (
     Redated,
     ReleaseStarted,
 )
-from pagereeve.domain.facts.redating import NOT_AGREED, REACH_US, concerned, dated_by, redated_run
+from pagereeve.domain.facts.redating import NOT_AGREED, REACH_US, concerned, redated_run
+from pagereeve.domain.facts.sites import name_at
 from pagereeve.domain.ledger import RowSegment
 from pagereeve.domain.projection.projector import Update
-from pagereeve.domain.seal.erasure import ERASED, erasure_digest
+from pagereeve.domain.seal.erasure import erasure_digest
 from pagereeve.ports.closing import ClosedPeriod, Closing, ClosingAttempt, PackedRows
 from pagereeve.ports.erasing import Erasure, ErasureOutcome, TitleExpiry, TitlesExpired
 from pagereeve.ports.journal import DamagedRow, JournalUnavailable, OpenRun, Receipt, StoredFact
 from pagereeve.ports.kept_facts import KeptFacts
 from pagereeve.ports.kept_sums import RowsState
 from pagereeve.ports.ledger import StaleRows
+from pagereeve.ports.origins import Forwarded, ForwardedFact
 from pagereeve.ports.outbox import Announcement, QueueRemoval
 from pagereeve.ports.queries import LAST_EVENTS_OF_SOURCE, SOURCES_LOOKED_AT, Growth
 from pagereeve.store.memory.closed import MemoryClosed
+from pagereeve.store.memory.forwarded import MemoryOrigins
+from pagereeve.store.memory.numbered import as_stored, has_title, is_checked, last, moved, place_of, source_of
 from pagereeve.store.memory.seal import MemorySeal, Row
 from pagereeve.store.records.batch import Batch, First, KeptAside, Numbered, Replacement
 from pagereeve.store.records.erasing import ErasedRow, Eraser, own_badges
 from pagereeve.store.records.fact_record import (
-    BADGE_KINDS,
     DECIDED,
     ENDED,
     PEOPLE_CHANGING,
     PEOPLE_KINDS,
     READING_KINDS,
     STANDING_KINDS,
-    FactRecord,
     Identity,
-    file,
     open_body,
     run_of,
 )
+from pagereeve.store.records.forwarded import join_new
 from pagereeve.store.records.frozen_rows import closed_fact, packed_rows
 from pagereeve.store.records.nobody_else import NobodyElse
 from pagereeve.store.records.requests import (
@@ -80,7 +81,7 @@ from pagereeve.store.sql.fact_reads import (
 Answer = TypeVar("Answer")
 
 
-class MemoryJournal(MemoryClosed, MemorySeal):
+class MemoryJournal(MemoryClosed, MemorySeal, MemoryOrigins):
     """``unavailable``: set it to a reason, and nothing can be stored until it is empty again."""
 
     following = NobodyElse
@@ -88,6 +89,7 @@ class MemoryJournal(MemoryClosed, MemorySeal):
     def __init__(self, salts: Salts = os.urandom) -> None:
         MemoryClosed.__init__(self)
         MemorySeal.__init__(self, salts)
+        MemoryOrigins.__init__(self)
         self.unavailable = ""
         self.kept: KeptFacts | None = None
         self._facts: dict[str, list[Numbered]] = defaultdict(list)
@@ -118,7 +120,7 @@ class MemoryJournal(MemoryClosed, MemorySeal):
         return self._claims.get(identity, {})
 
     def body(self, identity: Identity) -> str | None:
-        known = (one.filing for facts in self._facts.values() for one in facts)
+        known = (one.filing for facts in self._facts.values() for one in facts if not one.filing.origin)
         return next((filing.body for filing in known if filing.identity == identity), None)
 
     def head(self, printer: str) -> int:
@@ -126,15 +128,33 @@ class MemoryJournal(MemoryClosed, MemorySeal):
         return facts[-1].seq if facts else 0
 
     def notices(self, release: tuple[str, str]) -> Sequence[Fact]:
-        known = self._of_release.get(release, ())
+        known = (one for one in self._of_release.get(release, ()) if not one.filing.origin)
         ordered = sorted(known, key=lambda one: (one.filing.at_us, one.filing.printer, one.seq))
         return [one.filing.fact for one in ordered]
 
     def _store(self, request: StoreRequest[Answer]) -> Answer:
-        if self.unavailable:
-            raise JournalUnavailable(f"nothing was stored: {self.unavailable}; try again later")
+        self._require_available()
         batch = Batch(self)
         answer = request.join(batch)
+        self._keep_batch(batch)
+        return answer
+
+    async def append_forwarded(self, origin: str, site: str, facts: Sequence[ForwardedFact]) -> Forwarded:
+        """ports.origins.OriginWrites."""
+        self._require_available()
+        known, new = await self._new_of(self._seal.origin, origin, site, facts, [*self._said])
+        batch = Batch(self)
+        done = join_new(batch, new, known)
+        if new:
+            self._hold(known, new)
+            self._keep_batch(batch)
+        return done
+
+    def _require_available(self) -> None:
+        if self.unavailable:
+            raise JournalUnavailable(f"nothing was stored: {self.unavailable}; try again later")
+
+    def _keep_batch(self, batch: Batch) -> None:
         self._follow(batch.replacements)
         for one in batch.facts:
             self._note_decision(one)
@@ -153,7 +173,6 @@ class MemoryJournal(MemoryClosed, MemorySeal):
             self._replace(replacement)
         for entry in batch.outbox:
             self.post(entry)
-        return answer
 
     def _follow(self, replacements: Sequence[Replacement]) -> None:
         try:
@@ -232,7 +251,7 @@ class MemoryJournal(MemoryClosed, MemorySeal):
 
     async def title_us(self, from_us: int, before_us: int) -> int | None:
         """ports.queries.FactQueries."""
-        rows = (one for one in self._rows() if from_us <= one.at_us < before_us and _has_title(one.fact))
+        rows = (one for one in self._rows() if from_us <= one.at_us < before_us and has_title(one.fact))
         return min((one.at_us for one in rows), default=None)
 
     async def timeline_heads(self) -> Sequence[tuple[str, int]]:
@@ -337,12 +356,12 @@ class MemoryJournal(MemoryClosed, MemorySeal):
     async def facts(self, printer: str, from_us: int | None = None) -> AsyncIterator[StoredFact]:
         for one in tuple(self._facts.get(printer, ())):
             if from_us is None or one.filing.at_us >= from_us:
-                yield _stored(one)
+                yield as_stored(one)
 
     async def said_facts(self, printer: str, after: int = 0) -> AsyncIterator[StoredFact]:
         for one in tuple(self._said.get(printer, ())):
             if one.seq > after:
-                yield _stored(one)
+                yield as_stored(one)
 
     async def open_run(self, printer: str) -> OpenRun | None:
         run = self._run(printer)
@@ -353,10 +372,11 @@ class MemoryJournal(MemoryClosed, MemorySeal):
         return ()
 
     async def printers(self) -> Sequence[str]:
-        return sorted({*self._facts, *self._open_runs} - {""})
+        sites = {name_at(one.site, "") for one in self._origins.values()}
+        return sorted({*self._facts, *self._open_runs} - {"", *sites})
 
     async def all_facts(self) -> AsyncIterator[Fact]:
-        for printer in ("", *await self.printers()):
+        for printer in sorted({"", *self._facts, *self._open_runs}):
             run = self._open_runs.get(printer)
             async for stored in self.facts(printer):
                 yield stored.fact
@@ -367,8 +387,8 @@ class MemoryJournal(MemoryClosed, MemorySeal):
         return sum(map(len, self._facts.values()))
 
     async def recent_delays(self, source: str, limit: int) -> Sequence[tuple[int, int]]:
-        known = [one for facts in self._facts.values() for one in facts if _source(one.filing) == source]
-        latest = _last(sorted(known, key=_order), min(limit, DELAYS_MAX))
+        known = [one for facts in self._facts.values() for one in facts if source_of(one.filing) == source]
+        latest = last(sorted(known, key=place_of), min(limit, DELAYS_MAX))
         origins = (one.filing.fact.origin for one in latest if isinstance(one.filing.fact, Event))
         judged = (one for one in origins if one.clock != NOT_AGREED)
         return [(one.occurred_us, one.received_us) for one in judged if one.occurred_us is not None]
@@ -381,12 +401,13 @@ class MemoryJournal(MemoryClosed, MemorySeal):
                     of_source[one.filing.identity[0]].append(one)
         latest: dict[str, int] = {}
         for source in sorted(of_source)[:SOURCES_LOOKED_AT]:
-            for one in _last(sorted(of_source[source], key=_order), LAST_EVENTS_OF_SOURCE):
+            for one in last(sorted(of_source[source], key=place_of), LAST_EVENTS_OF_SOURCE):
                 latest[one.filing.kind] = max(one.filing.at_us, latest.get(one.filing.kind, 0))
         return latest
 
     async def newest_us(self) -> int | None:
-        known = (one for printer, facts in self._facts.items() for one in facts if printer or _is_checked(one))
+        own = (one for facts in self._facts.values() for one in facts if not one.filing.origin)
+        known = (one for one in own if one.filing.printer or is_checked(one))
         return max((one.filing.at_us for one in known), default=None)
 
     async def growth(self, since_us: int) -> Growth:
@@ -395,7 +416,7 @@ class MemoryJournal(MemoryClosed, MemorySeal):
 
     async def last_read(self, printer: str) -> PlateauRead | None:
         known = [one for one in self._facts.get(printer, ()) if isinstance(one.filing.fact, PlateauRead)]
-        fact = max(known, key=_order).filing.fact if known else None
+        fact = max(known, key=place_of).filing.fact if known else None
         return fact if isinstance(fact, PlateauRead) else None
 
     async def last_reads(self) -> AsyncIterator[PlateauRead]:
@@ -424,7 +445,7 @@ class MemoryJournal(MemoryClosed, MemorySeal):
             yield printer, OpenRun(run_of(body))
 
     async def standing_facts(self, printer: str) -> Sequence[StoredFact]:
-        return [_stored(one) for one in self._facts.get(printer, ()) if one.filing.kind in STANDING_KINDS]
+        return [as_stored(one) for one in self._facts.get(printer, ()) if one.filing.kind in STANDING_KINDS]
 
     async def people_facts(self) -> AsyncIterator[Fact]:
         for one in tuple(self._facts.get("", ())):
@@ -438,13 +459,13 @@ class MemoryJournal(MemoryClosed, MemorySeal):
 
     async def release_facts(self, source: str, release: str) -> Sequence[Fact]:
         known = self._of_release.get((source, release), ())
-        return [one.filing.fact for one in _last(sorted(known, key=_order), RELEASE_FACTS_MAX)]
+        return [one.filing.fact for one in last(sorted(known, key=place_of), RELEASE_FACTS_MAX)]
 
     async def release_starts(
         self, source: str, releases: Sequence[str], from_us: int, until_us: int
     ) -> Sequence[ReleaseStarted]:
         known = [one for name in dict.fromkeys(releases) for one in self._of_release.get((source, name), ())]
-        facts = [one.filing.fact for one in sorted(known, key=_order)]
+        facts = [one.filing.fact for one in sorted(known, key=place_of)]
         starts = [one for one in facts if isinstance(one, ReleaseStarted)]
         return [one for one in starts if from_us <= one.origin.at_us <= until_us]
 
@@ -455,46 +476,14 @@ class MemoryJournal(MemoryClosed, MemorySeal):
             return []
         after = [one for one in known if one.seq >= first and one.filing.kind not in READING_KINDS]
         late = [one for one in after if one.filing.at_us <= at_us or one.filing.kind == DECIDED]
-        return [one.filing.fact for one in sorted(late, key=_order)[:LATE_FACTS_MAX]]
+        return [one.filing.fact for one in sorted(late, key=place_of)[:LATE_FACTS_MAX]]
 
     async def badge_facts(self, from_us: int | None = None) -> AsyncIterator[Fact]:
-        known = [one for facts in self._facts.values() for one in facts if _is_checked(one)]
-        for one in sorted(known, key=_order):
+        known = [one for facts in self._facts.values() for one in facts if is_checked(one)]
+        for one in sorted(known, key=place_of):
             if from_us is None or one.filing.at_us >= from_us:
                 yield one.filing.fact
 
     async def unrouted_ends(self) -> Sequence[Fact]:
         ends = [one for one in self._facts.get("", ()) if one.filing.kind == ENDED]
-        return [one.filing.fact for one in sorted(ends, key=_order, reverse=True)[:UNROUTED_MAX]]
-
-
-def _stored(one: Numbered) -> StoredFact:
-    return StoredFact(one.seq, one.filing.fact)
-
-
-def moved(one: Numbered, redates: Sequence[Redated]) -> Numbered | None:
-    """The fact as they date it; None where it is void."""
-    fact = dated_by(one.filing.fact, redates)
-    if fact is None or fact is one.filing.fact:
-        return None if fact is None else one
-    return Numbered(one.seq, replace(file(fact), digest=one.filing.digest))
-
-
-def _is_checked(one: Numbered) -> bool:
-    return one.filing.kind in BADGE_KINDS or _source(one.filing) == JOURNAL_SOURCE
-
-
-def _source(filing: FactRecord) -> str | None:
-    return None if filing.identity is None else filing.identity[0]
-
-
-def _order(one: Numbered) -> tuple[int, str, int]:
-    return one.filing.at_us, one.filing.printer, one.seq
-
-
-def _last(items: Sequence[Numbered], most: int) -> Sequence[Numbered]:
-    return items[max(0, len(items) - most) :]
-
-
-def _has_title(fact: Fact) -> bool:
-    return isinstance(fact, ReleaseStarted) and not (fact.ticket.title or ERASED).startswith(ERASED)
+        return [one.filing.fact for one in sorted(ends, key=place_of, reverse=True)[:UNROUTED_MAX]]

@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 
 from pagereeve.domain.facts.facts import Fact, Redated
 from pagereeve.domain.facts.redating import concerned, redated
+from pagereeve.domain.facts.sites import of_site, site_of
 from pagereeve.domain.seal.chain import entry, fact_digest
 from pagereeve.domain.seal.merkle import head_of, leaf_hash
 from pagereeve.ports.archives import ArchivedEntry, ArchiveFile, ArchivePart, FileState
@@ -18,7 +19,7 @@ from pagereeve.store.records.checked_rows import digest_of_body, digest_text
 from pagereeve.store.records.erasing import ErasedRow
 from pagereeve.store.records.fact_record import FactRecord, fact_of, file
 from pagereeve.store.records.found_rows import found, opened, shifted_us
-from pagereeve.store.records.sealing import Salts, SealedFact, SealState, content_of, new_origin, seal
+from pagereeve.store.records.sealing import Salts, SealedFact, SealState, content_of, new_origin, seal_filed
 
 
 @dataclass(slots=True)
@@ -38,24 +39,26 @@ class Row:
     digest: str | None
     shift_us: int | None
     openings: str
+    origin: int
 
     @classmethod
     def of(cls, sealed: SealedFact, one: Numbered) -> Row:
         filing = one.filing
         source, event_id = filing.identity or (None, None)
         key = (sealed, filing.fact, filing.printer, one.seq, filing.kind, filing.at_us, source, event_id)
-        return cls(*key, filing.release, filing.body, digest_text(filing), 0, sealed.openings)
+        return cls(*key, filing.release, filing.body, digest_text(filing), 0, sealed.openings, filing.origin)
 
     def erase(self, erased: ErasedRow) -> FactRecord:
         """What it is from now on, for whoever else holds it."""
         self.body, self.openings, self.digest = erased.body, erased.openings, digest_of_body(erased.body)
         self.event_id = None if self.source is None else erased.event_id
-        self.fact = fact_of(self.body)
-        return replace(file(redated(self.fact, self.shift_us or 0)), digest="")
+        fact = fact_of(self.body)
+        self.fact = of_site(fact, site_of(self.printer)) if self.origin else fact
+        return replace(file(redated(self.fact, self.shift_us or 0)), digest="", origin=self.origin)
 
     def said(self) -> FactRecord:
         """As it was stored, whatever date it has since."""
-        return replace(file(self.fact), digest="")
+        return replace(file(self.fact), digest="", origin=self.origin)
 
     def move(self, by_us: int | None) -> None:
         """None makes it void."""
@@ -72,8 +75,8 @@ class MemorySeal:
         self._sealed: dict[int, Row] = {}
 
     def _add_sealed(self, facts: Sequence[Numbered]) -> None:
-        rows = ((one.filing.printer, one.seq, one.filing.kind, one.filing.body) for one in facts)
-        for one, sealed in zip(facts, seal(self._seal, rows, lambda _: None, self._salts), strict=True):
+        filed = [(one.seq, one.filing) for one in facts]
+        for one, sealed in zip(facts, seal_filed(self._seal, filed, lambda _: None, self._salts), strict=True):
             self._sealed[sealed.position] = Row.of(sealed, one)
 
     def _sealed_row(self, printer: str, seq: int) -> Row | None:
@@ -86,6 +89,10 @@ class MemorySeal:
                 continue
             if concerned(redated(row.fact, row.shift_us), by):
                 row.move(by.by_us)
+
+    async def own_origin(self) -> str:
+        """ports.origins.OriginReads."""
+        return self._seal.origin
 
     async def seal_head(self) -> SealHead | None:
         leaves = (leaf_hash(entry(self._seal.origin, one.printer, one.seq, one.sealed.link)) for one in self._rows())

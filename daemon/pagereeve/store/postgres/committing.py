@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import socket
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import Final, TypeVar
 
@@ -12,9 +12,10 @@ from sqlalchemy import Connection, text
 
 from pagereeve.ports.closing import ClosedPeriod, ClosingAttempt
 from pagereeve.ports.erasing import Erasure, ErasureOutcome, TitleExpiry, TitlesExpired
+from pagereeve.ports.origins import Forwarded, ForwardedFact
 from pagereeve.store.postgres.appending import SharedHeads
 from pagereeve.store.sql.closing_parts import PartGroup
-from pagereeve.store.sql.transaction import close_period, erase_person, expire_titles_of
+from pagereeve.store.sql.transaction import append_forwarded_facts, close_period, erase_person, expire_titles_of
 
 Result = TypeVar("Result")
 
@@ -41,6 +42,12 @@ class Committer:
 
     def expire_titles(self, connection: Connection, expiry: TitleExpiry) -> TitlesExpired:
         return expire_titles_of(connection, expiry, self.heads)[0]
+
+    def append_forwarded(
+        self, connection: Connection, origin: str, site: str, facts: Sequence[ForwardedFact]
+    ) -> Forwarded:
+        """Raises ForwardRefused."""
+        return append_forwarded_facts(connection, origin, site, facts, self.heads)[0]
 
     def close_step(self, connection: Connection, step: Callable[[Connection], Result]) -> Result:
         """Raises NotClosed."""

@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 from typing import Final, Protocol
 
 from pagereeve.domain.facts.facts import Fact, FactDamaged, PlateauRead, ReadFailed
+from pagereeve.domain.facts.sites import of_site, site_of
 from pagereeve.domain.values.errors import BadFact
 from pagereeve.ports.journal import DamagedRow
 from pagereeve.store.records.body_forms import packed_body
@@ -34,6 +35,7 @@ class FactRow(Protocol):
     body: str
     digest: str | None
     shift_us: int | None
+    origin: int
 
 
 def digest_text(record: FactRecord) -> str:
@@ -104,6 +106,8 @@ class Damage:
             except (BadFact, ValueError, TypeError, KeyError, RecursionError):
                 pass
             else:
+                if row.origin:
+                    fact = of_site(fact, site_of(row.printer))
                 if fact.printer == row.printer:
                     return fact
         self.note(DamagedRow(row.printer, row.seq, row.kind))

@@ -60,7 +60,8 @@ class FactRecord:
     ``identity`` (source, id) and ``digest`` (sha256 of the claim, hex) are None for what is no event: a Conflict
     names a source and an id too, but they are another event's. ``spans`` are noted for the seal; None where its body
     must be read for it. ``packed`` are body and digest as a database stores them that takes them packed; None where
-    they are not made yet.
+    they are not made yet. ``origin`` is the number of the journal that it was first written in; of another one's facts
+    ``openings`` are those with which they were sealed there.
     """
 
     fact: Fact
@@ -71,6 +72,8 @@ class FactRecord:
     digest: str | None = None
     release: str | None = None
     spans: Spans | None = None
+    origin: int = 0
+    openings: str | None = None
     packed: tuple[str | bytes, str | bytes | None] | None = field(default=None, compare=False)
 
     @property

@@ -10,6 +10,7 @@ from pagereeve.domain.facts.claims import HEARD, dated_claim_digest
 from pagereeve.domain.facts.facts import Event, Fact, instant_us
 from pagereeve.domain.facts.personal import kind_of, personal_names
 from pagereeve.domain.facts.redating import redated
+from pagereeve.domain.facts.sites import of_site, site_of
 from pagereeve.domain.seal.chain import fact_digest
 from pagereeve.domain.seal.commitments import Openings, member, present
 from pagereeve.domain.values.errors import BadCanonical, BadFact
@@ -32,6 +33,7 @@ class SealedRow(Protocol):
     body: str
     digest: str | None
     shift_us: int | None
+    origin: int
     openings: str
 
 
@@ -44,11 +46,12 @@ def found(row: SealedRow) -> FoundFact:
     return FoundFact(
         kind=row.kind,
         digest=None if content is None else fact_digest(content),
-        fact=fact,
+        fact=fact if fact is None or not row.origin else of_site(fact, site_of(row.printer)),
         at_us=row.at_us,
         shift_us=row.shift_us,
         wrong=wrong,
         erased=_erased(row) if "=" in row.openings else None,
+        is_own=not row.origin,
     )
 
 
@@ -85,9 +88,10 @@ def _columns(row: SealedRow, fact: Fact) -> dict[str, bool]:
     members = json.loads(row.body)
     kind = kind_of(members)
     # What is no event may name another's source and id: a conflict, an answered release.
-    identity = (members.get("source"), members.get("id")) if isinstance(fact, (Event, *HEARD)) else (None, None)
+    here = of_site(fact, site_of(row.printer)) if row.origin else fact
+    identity = here.origin.key if isinstance(here, (Event, *HEARD)) else (None, None)
     return {
-        "printer": row.printer == fact.printer,
+        "printer": row.printer == here.printer,
         "kind": row.kind == kind,
         "source": (row.source, row.event_id) == identity,
         "release": row.release == member(members, "data.release"),

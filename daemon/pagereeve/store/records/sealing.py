@@ -123,7 +123,12 @@ def seal_filed(
     """As ``seal``, of numbered facts that were just encoded: what was noted then spares reading their bodies again."""
     sealed = []
     for seq, record in facts:
-        if record.spans is None:
+        if record.openings is not None:
+            content = (
+                content_of(record.body, record.openings) or _bytes(record.body),
+                Openings.parsed(record.openings),
+            )
+        elif record.spans is None:
             content = new_content(record.body, record.kind, salts)
         else:
             content = spliced_content(record.body, record.spans, salts)

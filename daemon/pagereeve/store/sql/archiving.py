@@ -52,7 +52,7 @@ class ArchivableReads:
             select(*schema.CHECKED, _ENTRY.openings)
             .select_from(schema.fact.join(schema.seal_entry, _SAME))
             .where(_FACT.printer == printer, _FACT.at_us >= from_us, _FACT.at_us < before_us)
-            .where(_FACT.kind.in_(READING_KINDS), _FACT.shift_us == 0, _FACT.seq.not_in((last, newest)))
+            .where(schema.OWN, _FACT.kind.in_(READING_KINDS), _FACT.shift_us == 0, _FACT.seq.not_in((last, newest)))
             .order_by(_FACT.at_us, _FACT.seq)
             .limit(PERIOD_FACTS_MAX)
         )

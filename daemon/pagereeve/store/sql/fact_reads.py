@@ -7,7 +7,7 @@ from collections.abc import AsyncIterator, Iterator, Mapping, Sequence
 from operator import attrgetter
 from typing import Any
 
-from sqlalchemy import CTE, Row, Select, and_, exists, func, or_, select, tuple_, union
+from sqlalchemy import CTE, ColumnElement, Row, Select, and_, exists, func, or_, select, tuple_, union
 
 from pagereeve.domain.facts.events import PRINTER_NOTED
 from pagereeve.domain.facts.facts import (
@@ -25,6 +25,7 @@ from pagereeve.domain.facts.facts import (
 from pagereeve.domain.facts.noted_reading import READINGS_SOURCE
 from pagereeve.domain.facts.page_decision import DECISIONS_SOURCE
 from pagereeve.domain.facts.redating import NOT_AGREED
+from pagereeve.domain.facts.sites import AFTER_DIVIDER, DIVIDER, source_at
 from pagereeve.ports.journal import DamagedRow, OpenRun, StoredFact
 from pagereeve.ports.kept_facts import KeptFacts
 from pagereeve.ports.queries import LAST_EVENTS_OF_SOURCE, SOURCES_LOOKED_AT, Growth
@@ -103,9 +104,12 @@ class FactReads:
         return None if run is None else OpenRun(run)
 
     async def printers(self) -> Sequence[str]:
-        """One statement: a step down an index for each printer, where DISTINCT would walk through all facts."""
+        """One statement: a step down an index for each printer, where DISTINCT would walk through all facts. The own
+        timelines of other journals' sites are no printers.
+        """
         names = _printer_names()
-        of_facts = select(names.c.name).where(names.c.name.is_not(None))
+        own_timeline = exists().where(schema.origin.c.site.concat(DIVIDER) == names.c.name)
+        of_facts = select(names.c.name).where(names.c.name.is_not(None), ~own_timeline)
         both = union(of_facts, select(_RUN.printer.label("name"))).subquery()
         return sorted(row.name for row in await self._reader.rows(select(both.c.name)))
 
@@ -174,11 +178,13 @@ class FactReads:
         return latest
 
     async def newest_us(self) -> int | None:
-        """One statement: a step down an index for each printer, and one for what is checked under none."""
+        """One statement: a step down an index for each printer, and one for what is checked under none. What another
+        journal dated is no measure of this machine's clock.
+        """
         names = _printer_names()
-        newest = select(func.max(_FACT.at_us)).where(_FACT.printer == names.c.name).scalar_subquery()
-        checked = select(func.max(_FACT.at_us)).where(schema.badge_kinds())
-        of_printers = select(func.max(newest)).select_from(names).scalar_subquery()
+        newest = select(func.max(_FACT.at_us)).where(_FACT.printer == names.c.name, ~_is_of_a_site(names.c.name))
+        checked = select(func.max(_FACT.at_us)).where(schema.badge_kinds(), schema.OWN)
+        of_printers = select(func.max(newest.scalar_subquery())).select_from(names).scalar_subquery()
         row = await self._reader.first(select(of_printers.label("read"), checked.scalar_subquery().label("checked")))
         return max((int(one) for one in row or () if one is not None), default=None)
 
@@ -301,14 +307,21 @@ class FactReads:
 
     async def page_decisions(self) -> AsyncIterator[PagesDecided]:
         """ports.decisions.DecisionReads. They have a source of their own, so that its index finds them."""
-        async for fact in self._of_source(DECISIONS_SOURCE):
+        async for fact in self._of_our_source(DECISIONS_SOURCE):
             if isinstance(fact, PagesDecided):
                 yield fact
 
     async def noted_readings(self) -> AsyncIterator[ReadingNoted]:
         """ports.noted_readings.PanelReads. They have a source of their own too."""
-        async for fact in self._of_source(READINGS_SOURCE):
+        async for fact in self._of_our_source(READINGS_SOURCE):
             if isinstance(fact, ReadingNoted):
+                yield fact
+
+    async def _of_our_source(self, source: str) -> AsyncIterator[Fact | FactDamaged]:
+        """Of this journal and then of each of the others, whose own one it is there."""
+        sites = await self._reader.rows(select(schema.origin.c.site).where(schema.origin.c.number > 0))
+        for name in (source, *sorted(source_at(row.site, source) for row in sites)):
+            async for fact in self._of_source(name):
                 yield fact
 
     async def _of_source(self, source: str) -> AsyncIterator[Fact | FactDamaged]:
@@ -365,7 +378,7 @@ class FactReads:
 
     async def _losses(self, from_us: int | None) -> Sequence[Row[Any]]:
         """Of what the journal says of itself the latest LOSSES_MAX, in the same order."""
-        named = select(*schema.CHECKED).where(_FACT.source == JOURNAL_SOURCE)
+        named = select(*schema.CHECKED).where(_FACT.source == JOURNAL_SOURCE, schema.OWN)
         since = named.where(_FACT.at_us >= (0 if from_us is None else from_us))
         rows = await self._reader.rows(since.order_by(_FACT.at_us.desc()).limit(LOSSES_MAX))
         return sorted(rows, key=_place)
@@ -374,7 +387,8 @@ class FactReads:
         order = (_FACT.at_us, _FACT.printer, _FACT.seq)
         place: tuple[int, str, int] = (0 if from_us is None else from_us, "", 0)
         while True:
-            statement = select(*schema.CHECKED).where(schema.badge_kinds(), tuple_(*order) > tuple_(*place), _STANDS)
+            of_ours = (schema.badge_kinds(), schema.OWN)
+            statement = select(*schema.CHECKED).where(*of_ours, tuple_(*order) > tuple_(*place), _STANDS)
             rows = await self._reader.rows(statement.order_by(*order).limit(PAGE_ROWS))
             for row in rows:
                 yield row
@@ -402,6 +416,13 @@ def _page(printer: str, after: int, from_us: int | None) -> Select[Any]:
     if from_us is not None:
         statement = statement.where(_FACT.at_us >= from_us)
     return statement.order_by(_FACT.seq).limit(PAGE_ROWS)
+
+
+def _is_of_a_site(name: ColumnElement[str]) -> ColumnElement[bool]:
+    """Of another journal, whose site's name it begins with."""
+    site = schema.origin.c.site
+    qualified = (name >= site.concat(DIVIDER), name < site.concat(AFTER_DIVIDER))
+    return exists().where(site.is_not(None), *qualified)
 
 
 def _printer_names() -> CTE:

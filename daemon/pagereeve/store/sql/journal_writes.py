@@ -20,6 +20,7 @@ from pagereeve.ports.clock import Clock
 from pagereeve.ports.closing import ClosedPeriod, Closing, ClosingAttempt, NotClosed, PackedRows
 from pagereeve.ports.erasing import Erasure, ErasureOutcome, TitleExpiry, TitlesExpired
 from pagereeve.ports.journal import JournalUnavailable, Receipt
+from pagereeve.ports.origins import Forwarded, ForwardedFact
 from pagereeve.ports.outbox import Announcement, QueueRemoval
 from pagereeve.store.records.fact_record import file
 from pagereeve.store.records.frozen_rows import packed_rows
@@ -58,6 +59,10 @@ class Alone(Protocol):
     def erase(self, connection: Connection, erasure: Erasure) -> ErasureOutcome: ...
 
     def expire_titles(self, connection: Connection, expiry: TitleExpiry) -> TitlesExpired: ...
+
+    def append_forwarded(
+        self, connection: Connection, origin: str, site: str, facts: Sequence[ForwardedFact]
+    ) -> Forwarded: ...
 
     def close_step(self, connection: Connection, step: Callable[[Connection], Result]) -> Result: ...
 
@@ -142,6 +147,11 @@ class JournalWrites(ABC):
     async def expire_titles(self, expiry: TitleExpiry) -> TitlesExpired:
         """ports.erasing.Erasing. No group is stored meanwhile."""
         return await self._run(partial(self._committer.expire_titles, expiry=expiry))
+
+    async def append_forwarded(self, origin: str, site: str, facts: Sequence[ForwardedFact]) -> Forwarded:
+        """ports.origins.OriginWrites. No group is stored meanwhile."""
+        append = partial(self._committer.append_forwarded, origin=origin, site=site, facts=facts)
+        return await self._run(append)
 
     async def begin_closing(self, name: str, from_us: int, to_us: int) -> ClosingAttempt:
         """ports.closing.PeriodCloser."""

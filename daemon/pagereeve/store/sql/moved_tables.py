@@ -33,7 +33,15 @@ MOVED: Final = (
     *(
         MovedTable(table)
         for table in (
-            *(schema.origin, schema.fact, schema.seal_entry, schema.conflict, schema.open_run, schema.instance),
+            *(
+                schema.origin,
+                schema.forwarded,
+                schema.fact,
+                schema.seal_entry,
+                schema.conflict,
+                schema.open_run,
+                schema.instance,
+            ),
             *(schema.segment, *schema.SEGMENT_PARTS, schema.finding_change),
             *(schema.alert, schema.message, schema.receiver, schema.key_check, schema.credential),
         )

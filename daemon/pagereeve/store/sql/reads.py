@@ -11,6 +11,7 @@ from pagereeve.store.sql.closed_periods import ClosedPeriodReads
 from pagereeve.store.sql.credentials import CredentialReads
 from pagereeve.store.sql.fact_reads import FactReads
 from pagereeve.store.sql.finding_reads import FindingReads
+from pagereeve.store.sql.forwarded import OriginReads
 from pagereeve.store.sql.key_checks import KeyCheckReads
 from pagereeve.store.sql.loss_reads import LossReads
 from pagereeve.store.sql.outbox_reads import OutboxReads
@@ -34,6 +35,7 @@ class StoreReads(
     ClosedPeriodReads,
     TitleReads,
     ArchiveReads,
+    OriginReads,
 ):
     """Implements ports.reads.Reads. Raises JournalUnavailable where reading fails."""
 

@@ -51,6 +51,7 @@ _STORED: Final = (
 _FOUND: Final = select(
     *_SEALED,
     *(_FACT.kind, _FACT.at_us, _FACT.source, _FACT.event_id, _FACT.release, _FACT.body, _FACT.digest, _FACT.shift_us),
+    _FACT.origin,
 ).select_from(schema.seal_entry.outerjoin(schema.fact, _SAME))
 
 

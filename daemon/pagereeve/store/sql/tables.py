@@ -99,7 +99,11 @@ fact = Table(
     Column("origin", SmallInteger, nullable=False, server_default="0"),
     CheckConstraint("(source IS NULL) = (event_id IS NULL)", name="identity"),
 )
-CHECKED: Final = tuple(fact.c[_name] for _name in ("printer", "seq", "kind", "at_us", "body", "digest", "shift_us"))
+OWN: Final = fact.c.origin == literal_column("0")
+"""First written in this journal."""
+CHECKED: Final = tuple(
+    fact.c[_name] for _name in ("printer", "seq", "kind", "at_us", "body", "digest", "shift_us", "origin")
+)
 """What must be read of a fact to see that it is what was written (store/records/checked_rows.py)."""
 Index("ix_fact_at", fact.c.printer, fact.c.at_us, fact.c.seq)
 for _name, _columns, _where in (
@@ -119,6 +123,18 @@ def sent_by(source: BindParameter[str] | str) -> ColumnElement[bool]:
     """A condition beside an id or a release, which find the fact: SQLite must not walk through all of the source's."""
     return fact.c.source.concat(literal_column("''")) == source
 
+
+# What other journals had sealed, by their own places, as it was forwarded: also of facts whose rows were gone there.
+forwarded = Table(
+    "forwarded",
+    metadata,
+    Column("origin", SmallInteger, primary_key=True, autoincrement=False),
+    _number("place", key=True),
+    _text("printer"),
+    _number("seq"),
+    Column("link", LINK, nullable=False),
+)
+Index("ix_forwarded_fact", forwarded.c.printer, forwarded.c.seq, unique=True)
 
 open_run = Table("open_run", metadata, _text("printer", key=True), _text("body"))
 

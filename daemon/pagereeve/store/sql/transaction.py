@@ -16,6 +16,7 @@ from pagereeve.domain.facts.facts import Fact
 from pagereeve.ports.archives import ArchiveFile, ArchivePart
 from pagereeve.ports.closing import ClosedPeriod, ClosingAttempt
 from pagereeve.ports.erasing import Erasure, ErasureOutcome, TitleExpiry, TitlesExpired
+from pagereeve.ports.origins import Forwarded, ForwardedFact
 from pagereeve.ports.outbox import Announcement
 from pagereeve.store.records.batch import Batch, First, Numbered, Replacement
 from pagereeve.store.records.checked_rows import Damage, claim_of, digest_text, intact, signed_run
@@ -31,6 +32,7 @@ from pagereeve.store.sql.closed_periods import freeze
 from pagereeve.store.sql.closing_parts import PartGroup
 from pagereeve.store.sql.driven import AT_ONCE_MAX, Driven, DrivenList
 from pagereeve.store.sql.erasing import erase
+from pagereeve.store.sql.forwarded import append_forwarded
 from pagereeve.store.sql.outbox_writes import BEGINNING_US, announce, note_changes, part
 from pagereeve.store.sql.redating import apply_redated
 from pagereeve.store.sql.seal import Sealing
@@ -41,12 +43,12 @@ HEADS_MAX = 100_000
 
 # Built once: SQLAlchemy would spend more time on building them again than the database on running them.
 _BY_SOURCE = select(schema.fact.c.event_id, schema.fact.c.seq, schema.fact.c.digest).where(
-    schema.sent_by(bindparam("source"))
+    schema.sent_by(bindparam("source")), schema.OWN
 )
 _FIRSTS = DrivenList(_BY_SOURCE, schema.fact.c.event_id)
 _NOTICES_OF = (
     select(schema.fact.c.release, *schema.CHECKED)
-    .where(schema.fact.c.shift_us.is_not(None), schema.sent_by(bindparam("source")))
+    .where(schema.fact.c.shift_us.is_not(None), schema.sent_by(bindparam("source")), schema.OWN)
     # By release first, as ix_fact_release is: asked for an order by instant alone, SQLite walks through all facts of
     # the source as soon as there are two releases.
     .order_by(schema.fact.c.release, schema.fact.c.at_us, schema.fact.c.printer, schema.fact.c.seq)
@@ -196,6 +198,15 @@ def archive_facts(
     return batch.facts[-1]
 
 
+def append_forwarded_facts(
+    connection: Connection, origin: str, site: str, facts: Sequence[ForwardedFact], heads: Heads
+) -> tuple[Forwarded, Numbered | None]:
+    """With the fact that was stored last, None where none was. Raises ForwardRefused."""
+    with _alone(connection, heads) as batch:
+        done = append_forwarded(connection, batch, origin, site, facts)
+    return done, batch.facts[-1] if batch.facts else None
+
+
 def _identities(requests: Iterable[StoreRequest[Any]]) -> set[Identity]:
     return {filing.identity for request in requests for filing in request.filings if filing.identity is not None}
 
@@ -231,7 +242,7 @@ class _Stored:
     def body(self, identity: Identity) -> str | None:
         table = schema.fact.c
         named = select(table.body, table.digest).where(schema.sent_by(identity[0]), table.event_id == identity[1])
-        row = self._connection.execute(named).one_or_none()
+        row = self._connection.execute(named.where(schema.OWN)).one_or_none()
         return row.body if row is not None and intact(row.body, row.digest) else None
 
     def head(self, printer: str) -> int:
@@ -320,6 +331,7 @@ def _fact_columns(seq: int, filing: FactRecord) -> Columns:
         "release": filing.release,
         "body": body,
         "digest": digest,
+        "origin": filing.origin,
     }
 
 

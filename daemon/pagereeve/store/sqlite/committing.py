@@ -12,6 +12,7 @@ from pagereeve.domain.facts.closed import FactsArchived
 from pagereeve.ports.archives import ArchiveFile, ArchivePart
 from pagereeve.ports.closing import ClosedPeriod, ClosingAttempt
 from pagereeve.ports.erasing import Erasure, ErasureOutcome, TitleExpiry, TitlesExpired
+from pagereeve.ports.origins import Forwarded, ForwardedFact
 from pagereeve.store.newest import Newest, NewestFile, digest_of
 from pagereeve.store.records.batch import Numbered
 from pagereeve.store.records.checked_rows import digest_text
@@ -21,6 +22,7 @@ from pagereeve.store.sql.closing_parts import PartGroup
 from pagereeve.store.sql.transaction import (
     Heads,
     Outcome,
+    append_forwarded_facts,
     archive_facts,
     close_period,
     erase_person,
@@ -86,6 +88,15 @@ class Committer:
             done, last = expire_titles_of(connection, expiry, self.heads)
         finally:
             _driver(connection).execute("PRAGMA secure_delete = OFF")
+        self._acknowledge(connection, last)
+        return done
+
+    def append_forwarded(
+        self, connection: Connection, origin: str, site: str, facts: Sequence[ForwardedFact]
+    ) -> Forwarded:
+        """As ``store``: durable and noted. Raises ForwardRefused."""
+        self.files.require_if_gone()
+        done, last = append_forwarded_facts(connection, origin, site, facts, self.heads)
         self._acknowledge(connection, last)
         return done
 

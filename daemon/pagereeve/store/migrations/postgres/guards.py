@@ -119,6 +119,8 @@ TRIGGERS: Final = (
     _trigger("fact_no_delete", "BEFORE DELETE", "fact", "refuse_change", _GONE),
     _trigger("origin_no_update", "BEFORE UPDATE", "origin", "refuse_change", _ORIGIN),
     _trigger("origin_no_delete", "BEFORE DELETE", "origin", "refuse_change", _ORIGIN),
+    _trigger("forwarded_no_update", "BEFORE UPDATE", "forwarded", "refuse_change", _SEAL),
+    _trigger("forwarded_no_delete", "BEFORE DELETE", "forwarded", "refuse_change", "a seal is never deleted"),
     _trigger(
         "seal_entry_no_update", "BEFORE UPDATE OF position, printer, seq, link", "seal_entry", "refuse_change", _SEAL
     ),
@@ -158,6 +160,6 @@ TRIGGERS: Final = (
     *(
         f"CREATE TRIGGER {table}_no_truncate BEFORE TRUNCATE ON {table} FOR EACH STATEMENT "
         f"EXECUTE FUNCTION refuse_change('{table} is never emptied')"
-        for table in ("fact", "origin", "seal_entry", "closed_period", "closed_part")
+        for table in ("fact", "origin", "forwarded", "seal_entry", "closed_period", "closed_part")
     ),
 )

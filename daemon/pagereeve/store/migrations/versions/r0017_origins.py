@@ -32,6 +32,14 @@ GUARDS: Final = {
             "BEGIN SELECT RAISE(ABORT, 'an event is stored once'); END"
         ),
         (
+            "CREATE TRIGGER forwarded_no_update BEFORE UPDATE ON forwarded "
+            "BEGIN SELECT RAISE(ABORT, 'a seal is never changed'); END"
+        ),
+        (
+            "CREATE TRIGGER forwarded_no_delete BEFORE DELETE ON forwarded "
+            "BEGIN SELECT RAISE(ABORT, 'a seal is never deleted'); END"
+        ),
+        (
             "CREATE TRIGGER origin_no_update BEFORE UPDATE ON origin "
             "BEGIN SELECT RAISE(ABORT, 'an origin is never changed'); END"
         ),
@@ -54,6 +62,16 @@ def upgrade() -> None:
     )
     op.create_index("uq_origin_id", "origin", ["id"], unique=True)
     op.create_index("uq_origin_site", "origin", ["site"], unique=True)
+    op.create_table(
+        "forwarded",
+        sa.Column("origin", sa.SmallInteger(), autoincrement=False, nullable=False),
+        sa.Column("place", sa.BigInteger(), autoincrement=False, nullable=False),
+        sa.Column("printer", sa.Text(), nullable=False),
+        sa.Column("seq", sa.BigInteger(), autoincrement=False, nullable=False),
+        sa.Column("link", sa.Text(), nullable=False),
+        sa.PrimaryKeyConstraint("origin", "place", name="pk_forwarded"),
+    )
+    op.create_index("ix_forwarded_fact", "forwarded", ["printer", "seq"], unique=True)
     op.add_column("fact", sa.Column("origin", sa.SmallInteger(), nullable=False, server_default="0"))
     # A journal that was never sealed gets both at this start (store/sql/seal.py).
     op.execute("INSERT INTO origin (number, id) SELECT 0, origin FROM seal")

@@ -1,0 +1,89 @@
+"""Facts of another journal in this one: a relative source, and names of printers and gateways, belong to their site.
+
+The site's name qualifies them, so that two sites' ``library`` are two. What is everybody's stays as it is: an absolute
+source, a person's login.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+from typing import Any, Final, TypeVar
+
+from pagereeve.domain.facts.claims import HEARD
+from pagereeve.domain.facts.facts import (
+    BadgePresented,
+    BadgeUnreadable,
+    Conflict,
+    Decided,
+    Fact,
+    GatewayChecked,
+    PagesDecided,
+    Registered,
+    ReleaseAnswered,
+    ReleaseStarted,
+    SettleLearned,
+)
+from pagereeve.domain.facts.jobs import JobCounted
+
+DIVIDER: Final = "/"
+"""Between a site's name, which has none, and a name of the site. A printer of the settings has none either."""
+AFTER_DIVIDER: Final = chr(ord(DIVIDER) + 1)
+"""Names of a site come before what begins with it and this, as names sort by their bytes."""
+SITE_NAME_MAX: Final = 63
+SITE_SOURCE: Final = "urn:pagereeve:site:"
+_OURS: Final = "urn:pagereeve:"
+"""What a journal says of itself, or makes of lines of its own feeds: each journal's own, whatever it is called."""
+_ABSOLUTE: Final = re.compile(r"[A-Za-z][A-Za-z0-9+.-]*:")
+"""A scheme (RFC 3986 section 3.1)."""
+_SITE: Final = re.compile(rf"[A-Za-z0-9_-][A-Za-z0-9._-]{{0,{SITE_NAME_MAX - 1}}}", re.ASCII)
+
+AnyFact = TypeVar("AnyFact", bound=Fact)
+
+
+def is_site_name(text: str) -> bool:
+    return _SITE.fullmatch(text) is not None
+
+
+def name_at(site: str, name: str) -> str:
+    """A printer, a gateway, or "" for the site's own timeline, as it is called here."""
+    return f"{site}{DIVIDER}{name}"
+
+
+def site_of(name: str) -> str:
+    """Of a name that is another site's: whose it is."""
+    return name.partition(DIVIDER)[0]
+
+
+def source_at(site: str, source: str) -> str:
+    """An absolute source is the same wherever it is heard. Two others of one site stay two."""
+    if _ABSOLUTE.match(source) and not source.startswith(_OURS):
+        return source
+    return f"{SITE_SOURCE}{site}:{source}"
+
+
+def of_site(fact: AnyFact, site: str) -> AnyFact:
+    """The fact of the site's journal as it is called here. Its claim and its digests are those of the site's own."""
+    named: dict[str, Any] = {"printer": name_at(site, fact.printer)}
+    if isinstance(fact, (*HEARD, Conflict)):
+        named["origin"] = replace(fact.origin, source=source_at(site, fact.origin.source))
+    if isinstance(fact, BadgePresented | BadgeUnreadable | ReleaseStarted | GatewayChecked | Registered):
+        named["gateway"] = fact.gateway and name_at(site, fact.gateway)
+    match fact:
+        case Registered():
+            named["name"] = name_at(site, fact.name)
+        case Decided():
+            named["at"] = fact.at and name_at(site, fact.at)
+        case PagesDecided():
+            of_release = fact.said.release_source and source_at(site, fact.said.release_source)
+            named["said"] = replace(fact.said, release_source=of_release)
+        case ReleaseAnswered():
+            named["source"] = source_at(site, fact.source)
+        case JobCounted() if fact.named_by is not None:
+            named["named_by"] = replace(fact.named_by, source=source_at(site, fact.named_by.source))
+        case SettleLearned():
+            named["units"] = tuple(
+                replace(unit, releases=tuple(replace(one, source=source_at(site, one.source)) for one in unit.releases))
+                for unit in fact.units
+            )
+    return replace(fact, **named)

@@ -1,0 +1,101 @@
+"""Facts that were first written in another journal: a site's, which forwards what it sealed to this one."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Final, Literal, Protocol
+
+from pagereeve.domain.values.errors import PagereeveError
+
+ForwardCause = Literal["wrong-origin", "name-taken", "gap", "fork", "broken-link", "unknown-fact"]
+"""wrong-origin  the id is this journal's own, or another site's; or the site forwarded from another journal before
+name-taken    timelines of this journal's own begin with the site's name already
+gap           places or numbers between what is held and what came are missing
+fork          another fact is held where this one was sealed
+broken-link   a fact does not give the link that is said of it
+unknown-fact  a fact that can't be read here, or that is of another timeline than is said
+"""
+ORIGINS_MAX: Final = 10_000
+
+
+class ForwardRefused(PagereeveError):
+    """Nothing was stored. ``place`` is the first that the refusal is about (0: none), ``has`` the highest held."""
+
+    def __init__(self, cause: ForwardCause, problem: str, *, place: int = 0, has: int = 0) -> None:
+        super().__init__(problem)
+        self.cause: ForwardCause = cause
+        self.problem = problem
+        self.place = place
+        self.has = has
+
+
+@dataclass(frozen=True, slots=True)
+class HeldPlace:
+    """What a journal sealed under a place: number ``seq`` of a timeline, as it is called there ("" for the site)."""
+
+    timeline: str
+    seq: int
+    link: bytes
+
+
+@dataclass(frozen=True, slots=True)
+class ForwardedFact:
+    """``place`` counts what its journal sealed, from 1. ``body`` is the fact's canonical JSON as it stands there, and
+    ``openings`` what opens its commitments; None: its row is gone there, and its link alone keeps the chain.
+    """
+
+    place: int
+    held: HeldPlace
+    body: str | None
+    openings: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class KnownOrigin:
+    """A site's journal, and the highest of its places that is held here: all below it are."""
+
+    number: int
+    id: str
+    site: str
+    place: int
+
+
+@dataclass(frozen=True, slots=True)
+class Forwarded:
+    """``place`` is the highest that is held now; ``facts`` of those given were new. ``since_us`` says of each timeline
+    that got facts, as it is called here, the earliest instant among these.
+    """
+
+    place: int
+    facts: int = 0
+    since_us: Mapping[str, int] = field(default_factory=dict)
+
+
+class OriginReads(Protocol):
+    async def own_origin(self) -> str:
+        """This journal's own id: random, 32 hexadecimal digits."""
+        ...
+
+    async def origins(self) -> Sequence[KnownOrigin]:
+        """The first ORIGINS_MAX of the others, in order of their sites."""
+        ...
+
+    async def held_places(self, origin: str, after: int, limit: int) -> Mapping[int, HeldPlace]:
+        """What is held of an origin behind a place, the next ``limit``."""
+        ...
+
+    async def held_tips(self, origin: str, timelines: Sequence[str]) -> Mapping[str, HeldPlace]:
+        """Of these of its timelines, as they are called there, the latest that is held."""
+        ...
+
+
+class OriginWrites(Protocol):
+    async def append_forwarded(self, origin: str, site: str, facts: Sequence[ForwardedFact]) -> Forwarded:
+        """Store what is new of them in one transaction, or nothing; returns once it is durable.
+
+        Places must follow one another, and follow what is held; what is held already is compared by its link, and
+        changes nothing. Each link is computed anew. A site is known from its first fact on, under one id for ever.
+        Raises ForwardRefused, JournalUnavailable.
+        """
+        ...
