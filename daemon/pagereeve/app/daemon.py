@@ -23,6 +23,7 @@ from pagereeve.app.data_folder import prepare_folder
 from pagereeve.app.dating_on import Corrected
 from pagereeve.app.deciding.decider import decision_door
 from pagereeve.app.deciding.door import with_decisions
+from pagereeve.app.forwarding import Forwarding
 from pagereeve.app.housekeeping import start_housekeeping
 from pagereeve.app.http_door import HttpDoor, certificate_of
 from pagereeve.app.installing.api_checks import check_door
@@ -91,19 +92,8 @@ from pagereeve.telemetry.repeated import Repeated
 
 FIRST_READS_SPREAD_S = 30.0
 TASKS = (
-    "printers",
-    "badges",
-    "wal",
-    "journal",
-    "watchdog",
-    "alerts",
-    "deliveries",
-    "memory",
-    "reload",
-    "clock",
-    "credentials",
-    "gateways",
-    "spool",
+    *("printers", "badges", "wal", "journal", "watchdog", "alerts", "deliveries", "memory", "reload", "clock"),
+    *("credentials", "gateways", "spool", "forwarding"),
 )
 
 log = structlog.get_logger("pagereeve.app")
@@ -181,6 +171,10 @@ class App:
         self.registry = self._registry()
         self.alerting = self._alerting()
         self._stack.push_async_callback(self.alerting.close)
+        self.forwarding = Forwarding.of(
+            settings, self.store, self.clock, self.entropy, lambda: self.overload_watch.overloaded
+        )
+        self._stack.push_async_callback(self.forwarding.close)
         key = await badge_key(settings.badge_key_file, self.store, renew=self._options.new_badge_key)
         self.badges = BadgeHasher(key, settings.badges.form.to_form(), settings.badge_forms())
         self.badge_watcher = BadgeWatcher(self.store, self.clock)
@@ -219,6 +213,7 @@ class App:
         self.supervisor.start("journal", "journal", journal_watch.run, heartbeat=journal_watch.heartbeat, forever=True)
         self.supervisor.start("journal", "seal", self.seal_log.run, heartbeat=self.seal_log.heartbeat, forever=True)
         await self.alerting.start(self.supervisor)
+        self.forwarding.start(self.supervisor)
         self.watchdog = Watchdog(self.clock, self.supervisor, self.store.waiting_since_us, told.stalled)
         self.supervisor.start("watchdog", "watchdog", self.watchdog.run, forever=True)
         self.overload_watch.start(self.supervisor)
@@ -399,6 +394,7 @@ class App:
             sign_ins=lambda: dict(self.sign_in_counts.counts),
             journal=self.store.health,
             spool=self.spool_keeper.figures,
+            forwarding=self.forwarding.telemetry,
             meter=self.meter.telemetry,
             engine=self.counters.telemetry,
             tasks=self.supervisor.telemetry,

@@ -217,7 +217,14 @@ def _secret_files(settings: Settings, journal: Path) -> list[Path]:
     named.append(settings.http.key_file)
     oidc = () if settings.console.oidc is None else (settings.console.oidc,)
     receivers = (one for _, one in settings.alerts.receivers())
-    for one in (*settings.printers, *settings.gateways, *receivers, *settings.http.credentials, *oidc):
+    for one in (
+        *settings.printers,
+        *settings.gateways,
+        *receivers,
+        *settings.http.credentials,
+        *oidc,
+        *settings.forward,
+    ):
         secret = [name for name in type(one).model_fields if name.endswith("_file") and name not in PUBLIC_FILES]
         named += [getattr(one, name) for name in secret]
     return list(dict.fromkeys(path for path in named if isinstance(path, Path)))

@@ -15,6 +15,7 @@ from pagereeve.ports.telemetry import (
     DiskTelemetry,
     EngineTelemetry,
     FeedTelemetry,
+    ForwardingTelemetry,
     GatewayTelemetry,
     MeterTelemetry,
     OverloadTelemetry,
@@ -53,6 +54,7 @@ class Telemetry:
     sign_ins: Callable[[], Mapping[tuple[str, str], int]] = dict
     overload: Callable[[], OverloadTelemetry] = OverloadTelemetry
     spool: Callable[[], SpoolFigures] = SpoolFigures
+    forwarding: Callable[[], Mapping[str, ForwardingTelemetry]] = dict
 
     def printers(self) -> Iterable[PrinterTelemetry]:
         return self.each_printer()
@@ -77,11 +79,13 @@ class Telemetry:
             sign_ins=self.sign_ins(),
             overload=self.overload(),
             spool=self.spool(),
+            forwarding=self.forwarding(),
         )
 
     def parts(self) -> Mapping[str, str]:
         return {part: self.troubles[part]() for part in PARTS}
 
     def notices(self) -> Mapping[str, str]:
-        told = {"reload": self.reload().trouble, "overload": self.overload().notice}
+        stopped = "; ".join(one.trouble for one in self.forwarding().values() if one.trouble)
+        told = {"reload": self.reload().trouble, "overload": self.overload().notice, "forwarding": stopped}
         return {name: text for name, text in told.items() if text}

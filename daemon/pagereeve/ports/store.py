@@ -12,6 +12,7 @@ from pagereeve.ports.closing import ClosedReads, PeriodCloser
 from pagereeve.ports.decisions import DecisionReads
 from pagereeve.ports.erasing import Erasing
 from pagereeve.ports.following import Following
+from pagereeve.ports.forwarding import SealedFacts
 from pagereeve.ports.journal import Journal, OpenRun, Receipt, StoredFact
 from pagereeve.ports.key_checks import KeyChecks
 from pagereeve.ports.ledger import FindingLookup, LedgerStore, RowWrites
@@ -122,6 +123,7 @@ class Store(
     SealReads,
     OriginReads,
     OriginWrites,
+    SealedFacts,
     ArchiveReads,
     ClosedReads,
     PeriodCloser,

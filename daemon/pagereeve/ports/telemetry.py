@@ -84,6 +84,20 @@ class ReceiverTelemetry:
 
 
 @dataclass(frozen=True, slots=True)
+class ForwardingTelemetry:
+    """One centre to which this site forwards. ``refused`` counts by trouble (every one there), ``forwarded`` the facts
+    that were accepted, both from 0 at the start. ``behind`` is how many facts the centre has not got, None until it
+    has answered. ``trouble`` says why nothing is forwarded now, "" where nothing is in the way.
+    """
+
+    refused: Mapping[str, int]
+    forwarded: int = 0
+    behind: int | None = None
+    accepted_us: int | None = None
+    trouble: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class MeterTelemetry:
     """What the meter counts about itself, from 0 at the start. ``reads`` is by result: ``reading`` or a SilenceReason.
 
@@ -197,7 +211,7 @@ class ProcessTelemetry:
     Readiness.parts says. ``loop_lag_s`` is by how much the event loop was late at the worst within the last minute.
     ``disk`` is None where it can't be asked. ``open_alerts`` are those that people were told of and that are not over,
     by severity. ``sign_ins`` are people's, by kind and outcome, every pair there. ``spool`` is that of a journal in a
-    database, and empty beside one that is a file.
+    database, and empty beside one that is a file. ``forwarding`` is by the centre's name.
     """
 
     version: str
@@ -218,6 +232,7 @@ class ProcessTelemetry:
     sign_ins: Mapping[tuple[str, str], int] = field(default_factory=dict)
     overload: OverloadTelemetry = OverloadTelemetry()
     spool: SpoolFigures = field(default_factory=SpoolFigures)
+    forwarding: Mapping[str, ForwardingTelemetry] = field(default_factory=dict)
 
 
 class MetricsSource(Protocol):

@@ -29,7 +29,7 @@ class PostTarget:
     ``total_s`` bounds the whole of one POST. ``tls`` is for https; None: the system's certificates.
     ``of_message`` holds the statuses that speak of this message alone. ``shows_answers`` lets the start of an answer
     into an error's text: only where no secret was sent that a server could echo. ``gone`` holds the statuses by which
-    it wants nothing more.
+    it wants nothing more. Of an answer so much as ``answer_max_bytes`` is read.
     """
 
     url: str = field(repr=False)
@@ -38,6 +38,7 @@ class PostTarget:
     tls: ssl.SSLContext | None = field(default=None, repr=False)
     shows_answers: bool = False
     gone: Container[int] = ()
+    answer_max_bytes: int = ANSWER_MAX_BYTES
 
     @property
     def place(self) -> str:
@@ -46,6 +47,15 @@ class PostTarget:
         host = parts.hostname or ""
         port = parts.port or (443 if parts.scheme == "https" else 80)
         return f"[{host}]:{port}" if ":" in host else f"{host}:{port}"
+
+
+@dataclass(frozen=True, slots=True)
+class Posted:
+    """What was answered; ``retry_after_s`` is 0 where nothing was said of it."""
+
+    status: int
+    body: bytes = field(repr=False)
+    retry_after_s: float = 0.0
 
 
 class Poster:
@@ -69,32 +79,43 @@ class Poster:
     async def post(self, body: bytes, headers: Mapping[str, str]) -> None:
         """Returns on a status of 2xx. Raises NotDelivered, or ReceiverGone."""
         target = self._target
+        posted = await self.exchange(body, headers)
+        if not 200 <= posted.status <= 299:
+            text = f"{target.place} answered {posted.status}{_phrase(posted.status)}"
+            shown = one_line(posted.body.decode(errors="replace"), ANSWER_SHOWN) if target.shows_answers else ""
+            text = f"{text}: {shown}" if shown else text
+            if posted.status in target.gone:
+                raise ReceiverGone(text)
+            raise NotDelivered(text, of_message=posted.status in target.of_message)
+
+    async def exchange(self, body: bytes, headers: Mapping[str, str]) -> Posted:
+        """The answer, whatever its status. Raises NotDelivered where none came."""
+        target = self._target
         try:
             async with asyncio.timeout(target.total_s):
-                status, answer = await self._exchange(body, headers)
+                return await self._exchange(body, headers)
         except TimeoutError as error:
             raise NotDelivered(f"{target.place} did not answer within {target.total_s:g} s") from error
         except (httpx2.HTTPError, OSError) as error:
             raise NotDelivered(f"{target.place} can't be reached: {_reason(error)}") from error
-        if not 200 <= status <= 299:
-            text = f"{target.place} answered {status}{_phrase(status)}"
-            shown = one_line(answer.decode(errors="replace"), ANSWER_SHOWN) if target.shows_answers else ""
-            text = f"{text}: {shown}" if shown else text
-            if status in target.gone:
-                raise ReceiverGone(text)
-            raise NotDelivered(text, of_message=status in target.of_message)
 
     async def close(self) -> None:
         await self._client.aclose()
 
-    async def _exchange(self, body: bytes, headers: Mapping[str, str]) -> tuple[int, bytes]:
+    async def _exchange(self, body: bytes, headers: Mapping[str, str]) -> Posted:
+        most_bytes = self._target.answer_max_bytes
         async with self._client.stream("POST", self._target.url, content=body, headers=headers) as response:
             answer = b""
             async for chunk in response.aiter_raw():
-                answer += chunk[: ANSWER_MAX_BYTES - len(answer)]
-                if len(answer) >= ANSWER_MAX_BYTES:
+                answer += chunk[: most_bytes - len(answer)]
+                if len(answer) >= most_bytes:
                     break
-            return response.status_code, answer
+            return Posted(response.status_code, answer, _seconds(response.headers.get("retry-after", "")))
+
+
+def _seconds(text: str) -> float:
+    """Of a Retry-After in seconds (RFC 9110 section 10.2.3); 0 for a date, or nothing."""
+    return float(text) if text.isascii() and text.isdigit() and len(text) <= 6 else 0.0
 
 
 def _reason(error: Exception) -> str:

@@ -21,6 +21,7 @@ from pagereeve.feeds.http.settings import HttpSettings
 from pagereeve.feeds.local.settings import LocalSettings
 from pagereeve.feeds.local.socket_file import SOCKET_NAME as LOCAL_SOCKET_NAME
 from pagereeve.feeds.local.socket_file import path_problem
+from pagereeve.ports.forward_settings import ForwardSettings
 from pagereeve.ports.gateways import GatewayCheck
 from pagereeve.ports.line_settings import RelaySettings
 from pagereeve.ports.meter import MeterTarget
@@ -56,6 +57,7 @@ from pagereeve.settings.tickets import SourceSettings, with_sources
 ENV_PREFIX = "PAGEREEVE_"
 ENV_DELIMITER = "__"
 KEY_NAME = "badge.key"
+CENTRES_MAX = 4
 
 
 class Settings(BaseSettings):
@@ -96,6 +98,7 @@ class Settings(BaseSettings):
     site: SiteSettings = SiteSettings()
     periods: tuple[PeriodSettings, ...] = Field(default=(), max_length=1_000)
     rates: tuple[RateSettings, ...] = Field(default=(), max_length=1_000)
+    forward: tuple[ForwardSettings, ...] = Field(default=(), max_length=CENTRES_MAX)
 
     @classmethod
     def settings_customise_sources(
@@ -114,6 +117,7 @@ class Settings(BaseSettings):
         problems += problems_between(self.gateways, self.printers, self.feeds, self.readers, self.alerts, self.relays)
         problems += unknown_printers(self.sources, self.printers)
         problems += repeated_names("periods", self.periods)
+        problems += repeated_names("forward", self.forward)
         problems += rate_problems(self.rates, self.printers)
         if self.relays and (trouble := socket_problem(self.relay_socket_path)):
             problems.append(Problem("relay_socket", trouble))

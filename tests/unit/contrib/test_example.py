@@ -50,6 +50,8 @@ NEEDED = {
     "client_id": "c",
     "client_secret_file": "f",
     "public_address": "https://h",
+    "site": "s",
+    "token_file": "f",
 }
 # Written in one line, wherever they stand; their members are explained once.
 INLINE = (PolicyOverrides, BadgeFormSettings, TicketSettings, PriceSettings)

@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 from pagereeve.domain.facts.facts import Fact, Redated
 from pagereeve.domain.facts.redating import concerned, redated
 from pagereeve.domain.facts.sites import of_site, site_of
+from pagereeve.domain.forwarding.batch import SealedBody, SealedPlace
 from pagereeve.domain.seal.chain import entry, fact_digest
 from pagereeve.domain.seal.merkle import head_of, leaf_hash
 from pagereeve.ports.archives import ArchivedEntry, ArchiveFile, ArchivePart, FileState
@@ -136,6 +137,17 @@ class MemorySeal:
         row = self._sealed_row(printer, seq)
         return None if row is None else opened(row)
 
+    async def sealed_bodies(self, after: int, limit: int) -> Sequence[SealedBody]:
+        rows = [one for one in self._rows() if one.sealed.position > after][:limit]
+        return [SealedBody(_place(one), one.body, one.openings) for one in rows]
+
+    async def sealed_place(self, place: int) -> SealedPlace | None:
+        return None if place not in self._sealed else _place(self._sealed[place])
+
+    async def link_before(self, timeline: str, seq: int) -> bytes | None:
+        before = [one for one in self._rows() if one.printer == timeline and one.seq < seq]
+        return before[-1].sealed.link if before else None
+
     async def release_places(self, source: str, release: str) -> Sequence[tuple[str, int]]:
         known = [one for one in self._rows() if (one.source, one.release) == (source, release)]
         ordered = sorted(known, key=lambda one: (one.at_us, one.printer, one.seq))
@@ -160,3 +172,7 @@ class MemorySeal:
 
     async def archived_entries(self, part: ArchivePart) -> Sequence[ArchivedEntry]:  # noqa: ARG002 - as above
         return ()
+
+
+def _place(row: Row) -> SealedPlace:
+    return SealedPlace(row.printer, row.seq, row.sealed.link)

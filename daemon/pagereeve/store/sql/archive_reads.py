@@ -84,7 +84,7 @@ class ArchivedFacts:
         if self._from_us is not None:
             wanted = wanted.where(_PART.last_us >= self._from_us)
         rows = await self._reader.rows(wanted.order_by(_PART.first_seq).limit(PARTS_AT_ONCE))
-        return [_part_of(row) for row in rows]
+        return [part_of(row) for row in rows]
 
     async def _facts(self, part: ArchivePart) -> Sequence[StoredFact]:
         if self._held is None or self._held[0] != part:
@@ -97,9 +97,18 @@ class ArchivedFacts:
 
 def facts_of_part(folder: Path | None, part: ArchivePart) -> list[StoredFact]:
     """Raises ArchiveUnread."""
+    return [StoredFact(one.seq, fact) for one, fact in _whole_part(folder, part)]
+
+
+def archived_bodies(folder: Path | None, part: ArchivePart) -> list[ArchivedBody]:
+    """Raises ArchiveUnread."""
+    return [one for one, _ in _whole_part(folder, part)]
+
+
+def _whole_part(folder: Path | None, part: ArchivePart) -> list[tuple[ArchivedBody, Fact]]:
     try:
         bodies = unpacked_part(_read(_path(folder, part.file), part.offset_bytes, part.size_bytes), part.sha256)
-        facts = [StoredFact(one.seq, _reading_of(one.body, part.printer)) for one in bodies]
+        facts = [(one, _reading_of(one.body, part.printer)) for one in bodies]
     except FileNotFoundError as error:
         raise _unread(part, f"is not in {folder}: put it there") from error
     except OSError as error:
@@ -109,7 +118,7 @@ def facts_of_part(folder: Path | None, part: ArchivePart) -> list[StoredFact]:
             f"in {folder} is not what was archived ({error}): put a whole copy there; pagereeve verify names the facts"
         )
         raise _unread(part, why) from error
-    if (len(facts), facts[0].seq, facts[-1].seq) != (part.facts, part.first_seq, part.last_seq):
+    if (len(facts), facts[0][0].seq, facts[-1][0].seq) != (part.facts, part.first_seq, part.last_seq):
         raise _unread(part, f"in {folder} holds other facts than were recorded; pagereeve verify names them")
     return facts
 
@@ -159,14 +168,14 @@ class ArchiveReads:
             behind = (_PART.printer > place[0]) | ((_PART.printer == place[0]) & (_PART.first_seq > place[1]))
             rows = await self._reader.rows(of_file.where(behind).limit(PAGE_ROWS))
             for row in rows:
-                yield _part_of(row)
+                yield part_of(row)
             if len(rows) < PAGE_ROWS:
                 return
             place = (rows[-1].printer, rows[-1].first_seq)
 
     async def parts_of_printer(self, printer: str) -> Sequence[ArchivePart]:
         rows = await self._reader.rows(select(schema.archive_part).where(_PART.printer == printer))
-        return sorted((_part_of(row) for row in rows), key=lambda part: part.first_seq)
+        return sorted((part_of(row) for row in rows), key=lambda part: part.first_seq)
 
     async def archive_state(self, file: ArchiveFile, *, read: bool = True) -> FileState:
         return await asyncio.to_thread(_state, self._reader.archives, file, read=read)
@@ -188,7 +197,7 @@ class ArchiveReads:
         ]
 
 
-def _part_of(row: Row[Any]) -> ArchivePart:
+def part_of(row: Row[Any]) -> ArchivePart:
     return ArchivePart(**row._mapping)  # noqa: SLF001 - SQLAlchemy's
 
 

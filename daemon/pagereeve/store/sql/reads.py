@@ -11,6 +11,7 @@ from pagereeve.store.sql.closed_periods import ClosedPeriodReads
 from pagereeve.store.sql.credentials import CredentialReads
 from pagereeve.store.sql.fact_reads import FactReads
 from pagereeve.store.sql.finding_reads import FindingReads
+from pagereeve.store.sql.forward_reads import ForwardReads
 from pagereeve.store.sql.forwarded import OriginReads
 from pagereeve.store.sql.key_checks import KeyCheckReads
 from pagereeve.store.sql.loss_reads import LossReads
@@ -32,6 +33,7 @@ class StoreReads(
     KeyCheckReads,
     CredentialReads,
     SealReads,
+    ForwardReads,
     ClosedPeriodReads,
     TitleReads,
     ArchiveReads,

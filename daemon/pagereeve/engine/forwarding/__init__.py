@@ -1,0 +1,1 @@
+"""A site's sealed facts on their way to its centre."""

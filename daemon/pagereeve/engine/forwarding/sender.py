@@ -1,0 +1,230 @@
+"""Sends a centre what was sealed here, in order, one batch under way. What the centre answers is the truth: nothing of
+how far it came is kept, and a restart asks.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from collections import Counter
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from typing import Final
+
+from pagereeve.domain.forwarding.batch import FACTS_MAX, FULL_BYTES, Batch, SealedBody, SealedPlace, batch_bytes
+from pagereeve.domain.forwarding.verification import link_of
+from pagereeve.domain.seal.chain import first_link
+from pagereeve.domain.values.instants import SECOND_US
+from pagereeve.engine.alerts.delivery import Pause
+from pagereeve.engine.supervision.heartbeat import STORE_LONGEST_S, Heartbeat
+from pagereeve.ports.clock import Clock
+from pagereeve.ports.entropy import Entropy
+from pagereeve.ports.forwarding import TROUBLES, Centre, CentreAnswer, NotForwarded, SealedFacts, Trouble
+from pagereeve.ports.journal import JournalUnavailable
+from pagereeve.ports.telemetry import ForwardingTelemetry
+
+LOOK_EVERY_S: Final = 1.0
+# A centre hears at least so often how much is sealed here.
+TELL_EVERY_S: Final = 60.0
+PAUSE_LONGEST_S: Final = 300.0
+# The centre keeps to a time-out of its own, this is for one that does not.
+ANSWER_WITHIN_S: Final = 330.0
+# While much waits, a batch is followed by so many times as long as it took this process to make it.
+REST_SHARE: Final = 1.0
+TIPS_MAX: Final = 10_000
+
+Report = Callable[[str, str, str], None]
+"""(centre, what, why): when facts begin and cease to be forwarded."""
+
+
+@dataclass(slots=True)
+class ForwardingSender:
+    """``site`` is what the centre calls this site. ``pressed``: is the daemon overloaded? Then a backlog waits.
+
+    ``size`` facts are sealed here, of which the centre last answered that it ``has`` so many (None: it did not yet).
+    """
+
+    centre: Centre
+    site: str
+    store: SealedFacts
+    clock: Clock
+    entropy: Entropy
+    pressed: Callable[[], bool] = lambda: False
+    report: Report = lambda _centre, _what, _why: None
+    heartbeat: Heartbeat = field(init=False)
+    counts: Counter[Trouble] = field(default_factory=Counter)
+    forwarded: int = 0
+    accepted_us: int | None = None
+    trouble: str = ""
+    size: int = 0
+    has: int | None = None
+    _sure: bool = False
+    _origin: str = ""
+    _away: Pause = field(default_factory=Pause)
+    _told_us: int | None = None
+    _tips: dict[str, bytes] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        self.heartbeat = Heartbeat(self.clock)
+
+    @property
+    def name(self) -> str:
+        return self.centre.name
+
+    def telemetry(self) -> ForwardingTelemetry:
+        """Nothing is known of how far behind the centre is until it has answered once."""
+        behind = None if self.has is None else max(self.size - self.has, 0)
+        refused: dict[str, int] = {trouble: self.counts[trouble] for trouble in TROUBLES}
+        return ForwardingTelemetry(refused, self.forwarded, behind, self.accepted_us, self.trouble)
+
+    async def run(self) -> None:
+        while True:
+            more = await self.turn()
+            self.heartbeat.succeeded()
+            if not more:
+                self.heartbeat.rests(LOOK_EVERY_S)
+                await self.clock.sleep(LOOK_EVERY_S)
+
+    async def turn(self) -> bool:
+        """One exchange with the centre, if one is due; is the next one due at once?"""
+        self.heartbeat.does("looks what is sealed", STORE_LONGEST_S)
+        self.size = await self.store.last_position()
+        now_us = self.clock.monotonic_us()
+        if now_us < self._away.until_us:
+            return False
+        try:
+            if self.has is None or not self._sure:
+                await self._ask()
+            elif self.has < self.size:
+                if self.pressed():
+                    return False
+                await self._send(self.has)
+            elif self._told_us is None or now_us - self._told_us >= TELL_EVERY_S * SECOND_US:
+                await self._ask()
+        except NotForwarded as error:
+            self._failed(error)
+            return False
+        except JournalUnavailable as error:
+            # An archive whose file is not there, a link that is damaged, a database that is away.
+            self._stopped("the journal can't be read", str(error))
+            return False
+        return self.has is not None and self.has < self.size
+
+    async def _ask(self) -> None:
+        """How far is the centre? Its answer is compared with what is sealed here under that place."""
+        self._sure = False
+        own = await self._place(self.size)
+        batch = Batch(await self._origin_id(), self.site, self.size, self.size, own)
+        answer = await self._exchange(batch)
+        self.has = answer.has
+        if answer.has > self.size:
+            # Another worker on the same database may have forwarded what was sealed meanwhile.
+            self.size = await self.store.last_position()
+        if answer.has > self.size:
+            problem = (
+                f"{self.name} has {answer.has} facts of this journal, and here are {self.size}: this is an older copy "
+                "of it. Put back the newer one; nothing is forwarded until then"
+            )
+            raise NotForwarded("set-back", problem, answer.has)
+        if await self._place(answer.has) != answer.last:
+            problem = f"{self.name} has another fact than this journal at place {answer.has}; one of them was edited"
+            raise NotForwarded("fork", problem, answer.has)
+        self._tips.clear()
+        self._accepted(answer.has)
+
+    async def _send(self, after: int) -> None:
+        self.heartbeat.does("reads what is to be forwarded", STORE_LONGEST_S)
+        began_us = self.clock.monotonic_us()
+        bodies = _first_ones(await self.store.sealed_bodies(after, FACTS_MAX))
+        links = await self._links_before(bodies)
+        # More may have been sealed since it was asked for.
+        self.size = max(self.size, after + len(bodies))
+        batch = Batch(await self._origin_id(), self.site, after, self.size, await self._place(after), links)
+        whole, raw = await asyncio.to_thread(_made, batch, bodies)
+        took_s = (self.clock.monotonic_us() - began_us) / SECOND_US
+        answer = await self._exchange(whole, raw)
+        if answer.has <= after or answer.has > self.size:
+            problem = f"{self.name} answers that it has {answer.has} facts after it took up to {after + len(bodies)}"
+            raise NotForwarded("malformed", problem, answer.has)
+        self.forwarded += answer.has - after
+        self._tips |= {one.sealed.timeline: one.sealed.link for one in bodies}
+        if answer.has != after + len(bodies) or len(self._tips) > TIPS_MAX:
+            self._tips.clear()
+        self._accepted(answer.has)
+        # Badges and gated notices come first: a backlog of weeks has half of the time at most.
+        await self.clock.sleep(REST_SHARE * took_s)
+
+    async def _links_before(self, bodies: Sequence[SealedBody]) -> dict[str, bytes]:
+        links: dict[str, bytes] = {}
+        for one in bodies:
+            timeline = one.sealed.timeline
+            if timeline not in links:
+                known = self._tips.get(timeline) or await self.store.link_before(timeline, one.sealed.seq)
+                links[timeline] = known or first_link(await self._origin_id(), timeline)
+        return links
+
+    async def _place(self, place: int) -> SealedPlace | None:
+        return None if place == 0 else await self.store.sealed_place(place)
+
+    async def _origin_id(self) -> str:
+        if not self._origin:
+            head = await self.store.seal_head()
+            self._origin = "" if head is None else head.origin
+        return self._origin
+
+    async def _exchange(self, batch: Batch, raw: bytes | None = None) -> CentreAnswer:
+        self.heartbeat.does("waits for the centre's answer", ANSWER_WITHIN_S + STORE_LONGEST_S)
+        try:
+            async with asyncio.timeout(ANSWER_WITHIN_S):
+                answer = await self.centre.forward(batch_bytes(batch) if raw is None else raw)
+        except TimeoutError:
+            raise NotForwarded("unreachable", f"{self.name} did not answer within {ANSWER_WITHIN_S:g} s") from None
+        self._told_us = self.clock.monotonic_us()
+        return answer
+
+    def _accepted(self, has: int) -> None:
+        self.has, self._sure, self.accepted_us = has, True, self.clock.now_us()
+        self._away = Pause()
+        if self.trouble:
+            self.trouble = ""
+            self.report(self.name, "takes facts again", "")
+
+    def _failed(self, error: NotForwarded) -> None:
+        """The next turn asks how far the centre is: a batch may have been joined all the same."""
+        self._sure = False
+        self.has = self.has if error.has is None else error.has
+        self.counts[error.trouble] += 1
+        self._stopped(error.trouble, error.problem, error.retry_after_s)
+
+    def _stopped(self, what: str, why: str, retry_after_s: float = 0.0) -> None:
+        now_us = self.clock.monotonic_us()
+        self._away.longer(now_us, self.entropy.jitter(), PAUSE_LONGEST_S)
+        asked_us = now_us + int(min(retry_after_s, PAUSE_LONGEST_S) * SECOND_US)
+        self._away.until_us = max(self._away.until_us, asked_us)
+        if self.trouble != (trouble := f"{what}: {why}"):
+            self.trouble = trouble
+            self.report(self.name, what, why)
+
+
+def _first_ones(bodies: Sequence[SealedBody]) -> Sequence[SealedBody]:
+    """As many as fill a batch, one at least. Written as a text of JSON a body is twice as long at the most."""
+    size_bytes = 0
+    for number, one in enumerate(bodies):
+        size_bytes += 2 * len((one.body or "").encode(errors="replace")) + len(one.openings) + 256
+        if size_bytes > FULL_BYTES and number:
+            return bodies[:number]
+    return bodies
+
+
+def _made(head: Batch, bodies: Sequence[SealedBody]) -> tuple[Batch, bytes]:
+    """The batch with these facts, and its bytes. One that does not give its own link any more goes as its link alone:
+    it was damaged here, and ``pagereeve verify`` names it.
+    """
+    before = dict(head.links)
+    facts = []
+    for one in bodies:
+        sealed = one.sealed
+        whole = one.body is not None and link_of(one.body, one.openings, before[sealed.timeline]) == sealed.link
+        facts.append(one if whole else SealedBody(sealed, None))
+        before[sealed.timeline] = sealed.link
+    batch = Batch(head.origin, head.site, head.after, head.size, head.last, head.links, facts)
+    return batch, batch_bytes(batch)

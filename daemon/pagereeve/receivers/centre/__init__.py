@@ -1,0 +1,1 @@
+"""Sealed facts to the centre that a site forwards to."""

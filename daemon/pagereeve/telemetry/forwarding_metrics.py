@@ -1,0 +1,30 @@
+"""Facts that a site forwards to its centre, as metric families."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+
+from prometheus_client.core import CounterMetricFamily, GaugeMetricFamily, Metric
+
+from pagereeve.domain.values.instants import SECOND_US
+from pagereeve.ports.telemetry import ForwardingTelemetry
+
+
+def forwarding_families(centres: Mapping[str, ForwardingTelemetry]) -> Iterator[Metric]:
+    text = "Sealed facts that a centre accepted."
+    forwarded = CounterMetricFamily("pagereeve_forwarded_facts", text, labels=["centre"])
+    text = "Sealed facts that a centre has not got. Absent until it has answered once."
+    behind = GaugeMetricFamily("pagereeve_forwarding_behind_facts", text, labels=["centre"])
+    text = "Batches of facts that a centre did not take, by cause."
+    refused = CounterMetricFamily("pagereeve_forwarding_refused", text, labels=["centre", "cause"])
+    text = "When a centre last answered that all is well, seconds since 1970. Absent until the first."
+    accepted = GaugeMetricFamily("pagereeve_forwarding_last_success_timestamp_seconds", text, labels=["centre"])
+    for name, centre in sorted(centres.items()):
+        forwarded.add_metric([name], centre.forwarded)
+        for cause, count in centre.refused.items():
+            refused.add_metric([name, cause], count)
+        if centre.behind is not None:
+            behind.add_metric([name], centre.behind)
+        if centre.accepted_us is not None:
+            accepted.add_metric([name], centre.accepted_us / SECOND_US)
+    yield from (forwarded, behind, refused, accepted)
