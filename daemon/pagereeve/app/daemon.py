@@ -56,6 +56,7 @@ from pagereeve.domain.facts.reading import Failure, Reading
 from pagereeve.domain.values.instants import SECOND_US
 from pagereeve.engine.badges.watcher import BadgeWatcher
 from pagereeve.engine.counters import EngineCounters
+from pagereeve.engine.following import FactFollower
 from pagereeve.engine.gateways.checker import GatewayChecker
 from pagereeve.engine.intake.badge_hashing import BadgeHasher
 from pagereeve.engine.intake.intake import EventIntake
@@ -93,7 +94,7 @@ from pagereeve.telemetry.repeated import Repeated
 FIRST_READS_SPREAD_S = 30.0
 TASKS = (
     *("printers", "badges", "wal", "journal", "watchdog", "alerts", "deliveries", "memory", "reload", "clock"),
-    *("credentials", "gateways", "spool", "forwarding"),
+    *("credentials", "gateways", "spool", "following", "forwarding"),
 )
 
 log = structlog.get_logger("pagereeve.app")
@@ -159,6 +160,8 @@ class App:
             log.warning("the data folder is in the wrong place", folder=str(settings.data_dir), why=network)
         self.store = await open_journal(settings, self.clock, self._options)
         self._stack.push_async_callback(self.store.close)
+        self.following = self.store.following()
+        self._stack.push_async_callback(self.following.close)
         self.spool_keeper = await SpoolKeeper.opened(settings, self.store)
         self._stack.push_async_callback(self.spool_keeper.close)
         self.seal_log = SealLog(self.store, self.clock, log)
@@ -205,6 +208,7 @@ class App:
         self.registry.start(seen, await self.store.printers())
         await self.intake.route_waiting_ends()
         self.spool_keeper.start(self.intake, self.registry, self.supervisor)
+        self._follow()
         agreed = self.clock_keeper.is_agreed
         start_housekeeping(self.supervisor, self.clock, self.store, lambda: self.settings, agreed, self.counters)
         journal_watch = JournalWatch(
@@ -221,6 +225,11 @@ class App:
         self.ready = True
         log.info("ready", http=str(HostPort(*self.http_address)), printers=len(settings.printers))
 
+    def _follow(self) -> None:
+        around = (self.store, self.clock, self.intake, self.registry, self.badge_watcher)
+        follower = FactFollower(self.following, *around, self._hear_of_gateway)
+        self.supervisor.start("following", "following", follower.run, heartbeat=follower.heartbeat, forever=True)
+
     def _open_meters(self) -> None:
         profiles = profiles_with(self.settings.meters.profiles)
         profiles.require(printer.profile for printer in self.settings.printers)
@@ -236,28 +245,21 @@ class App:
         log.warning("the printer is other than it was", printer=printer, why=text)
 
     def _gateway_checker(self) -> GatewayChecker:
-        def accept(fact: Fact) -> None:
-            self.badge_watcher.accept(fact)  # it is made after this
-            if isinstance(fact, GatewayChecked) and fact.state == "up":
-                self._read_behind(fact.gateway)
-
         probe, every_s = NetworkProbe(self.clock, self.entropy), self.settings.watch.gateway_check.seconds
-        checker = GatewayChecker(probe, self.store, self.clock, self.entropy, accept, every_s)
+        checker = GatewayChecker(probe, self.store, self.clock, self.entropy, self._accept, every_s)
         self._stack.push_async_callback(probe.close)
         self._stack.push_async_callback(checker.close)
         return checker
+
+    def _hear_of_gateway(self, checked: GatewayChecked) -> None:
+        self.gateway_checker.heard(checked)
+        if checked.state == "up":
+            self.registry.read_behind(checked.gateway)
 
     async def _check_gateways(self) -> None:
         checker = self.gateway_checker
         await checker.open(self.settings.gateway_checks())
         self.supervisor.start("gateways", "gateways", checker.run, heartbeat=checker.heartbeat, forever=True)
-
-    def _read_behind(self, gateway: str) -> None:
-        """Meters that were left in peace while their gateway was down."""
-        for name in self.registry.behind(gateway):
-            watcher = self.registry.watchers.get(name)
-            if watcher is not None:
-                watcher.ask_for_reading()
 
     def _registry(self) -> PrinterRegistry:
         settings = self.settings
@@ -292,11 +294,13 @@ class App:
 
     def _alerting(self) -> Alerting:
         receivers = receivers_of(self.settings.alerts, self.clock)
+        return Alerting.of(self.settings, receivers, self.registry, self.store, self.clock, self.entropy, self._accept)
 
-        def accept(fact: Fact) -> None:
-            self.badge_watcher.accept(fact)  # it is made after this
-
-        return Alerting.of(self.settings, receivers, self.registry, self.store, self.clock, self.entropy, accept)
+    def _accept(self, fact: Fact) -> None:
+        """Of the site: whoever stored it was made before the watcher of badges."""
+        self.badge_watcher.accept(fact)
+        if isinstance(fact, GatewayChecked):
+            self._hear_of_gateway(fact)
 
     async def _open_doors(self) -> None:
         settings = self.settings

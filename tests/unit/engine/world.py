@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Self
 
@@ -106,6 +106,7 @@ class World:
     troubles: list[tuple[str, str]] = field(default_factory=list)
     ids: Counter[str] = field(default_factory=Counter)
     pressed: bool = False
+    watches: Callable[[str], bool] = lambda _: True
 
     def __post_init__(self) -> None:
         self.meter = FakeMeter(self.clock, self.printers)
@@ -126,7 +127,7 @@ class World:
             name: RegisteredPrinter(MeterTarget(name, "192.0.2.1"), self.policy, self.gateways.get(name, ""))
             for name in self.printers
         }
-        self.registry = PrinterRegistry(self.around, self.supervisor, registered)
+        self.registry = PrinterRegistry(self.around, self.supervisor, registered, self.watches)
         self.registry.start(written=await self.store.printers())
         self.badges = BadgeHasher(KEY)
         self.badge_watcher = BadgeWatcher(self.store, self.clock)

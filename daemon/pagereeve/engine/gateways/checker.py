@@ -109,6 +109,12 @@ class GatewayChecker:
         for name in wanted.keys() - self._watched.keys():
             self._watched[name] = _Watched(wanted[name], self._due_us(self.entropy.jitter()))
 
+    def heard(self, checked: GatewayChecked) -> None:
+        """Somebody else told it."""
+        one = self._watched.get(checked.gateway)
+        if one is not None:
+            one.told = checked.state
+
     async def word(self, gateway: str) -> GatewayWord:
         one = self._watched.get(gateway)
         if one is None:

@@ -76,6 +76,12 @@ class Dating:
             self.counters.left_out[UNKNOWN_MEMBER] += len(faults.strange)
         return Dated(replace(event, origin=dated), remarks=tuple(faults.told()))
 
+    def heard(self, origin: Origin) -> None:
+        """Somebody else took it in: a clock that is known here shows itself there, too."""
+        known = self._clocks.get(origin.source)
+        if known is not None and origin.clock != NOT_AGREED:
+            known.judge(origin.occurred_us, origin.received_us)
+
     def line(self, line: BadgeLine) -> Dated:
         """A raw line's instant is its arrival. Raises BadFact for what can be no badge number in any form."""
         if not line.badge or len(line.badge) > NAME_MAX or not line.badge.isprintable():

@@ -32,6 +32,14 @@ class Releases:
                 self.remember(source, release, known)
         return known
 
+    def forget(self, source: str, release: str) -> Sequence[ReleaseStarted] | None:
+        """Another start notice was stored: what was known without it, and None where nothing was."""
+        return self._known.pop((source, release), None)
+
+    def holds(self, source: str, release: str, starts: Sequence[ReleaseStarted]) -> bool:
+        """What ``starts`` gave a moment ago is still all that is known."""
+        return self._known.get((source, release)) is starts
+
     def remember(self, source: str, release: str, starts: Sequence[ReleaseStarted]) -> None:
         """``starts`` are all of the release's, the earliest first."""
         self._known[source, release] = starts

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Awaitable, Callable, Sequence
 from dataclasses import dataclass
 
-from pagereeve.domain.facts.facts import Fact, ReleaseStarted
-from pagereeve.engine.intake.placement import Placed, match_notices
+from pagereeve.domain.facts.facts import Fact, ReleaseEnded, ReleaseStarted
+from pagereeve.engine.intake.placement import Placed, in_order, match_notices, routed
 from pagereeve.engine.intake.releases import Releases
 from pagereeve.ports.journal import Receipt
 
@@ -44,7 +44,32 @@ class Storing:
             receipts = await self.append_together(placed.facts)
         for fact, receipt in zip(placed.facts, receipts, strict=True):
             await self._hand_on(fact, receipt, placed)
+        ended = placed.facts[0]
+        if isinstance(ended, ReleaseEnded) and placed.starts:
+            source, release = ended.origin.source, ended.release
+            if not self.releases.holds(source, release, placed.starts):
+                await self._route_anew(source, release)
         return receipts[0]
+
+    async def heard(self, started: ReleaseStarted) -> None:
+        """Somebody else stored a start notice. An end that was placed without it may belong to it."""
+        source, release = started.origin.source, started.release
+        known = self.releases.forget(source, release)
+        if known is not None and started not in known:
+            await self._route_anew(source, release)
+
+    async def _route_anew(self, source: str, release: str) -> None:
+        """Each end that stands elsewhere than where it belongs by all starts goes there too, whoever else says so."""
+        notices = await self.releases.release_facts(source, release)
+        starts = in_order(notices)
+        if not starts:
+            return
+        self.releases.remember(source, release, starts)
+        for ended in notices:
+            if isinstance(ended, ReleaseEnded):
+                placed = routed(ended, starts)
+                if placed.printer != ended.printer:
+                    await self.hand_on(Stored(placed, await self.append(placed), starts))
 
     async def _hand_on(self, fact: Fact, receipt: Receipt, placed: Placed) -> None:
         matched = match_notices(fact, receipt)

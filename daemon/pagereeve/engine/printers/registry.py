@@ -55,11 +55,14 @@ class RegistryChange:
 
 @dataclass(slots=True)
 class PrinterRegistry:
-    """Who owns which printer, and which printers are behind a gateway."""
+    """Who owns which printer, and which printers are behind a gateway. ``watches``: whether a printer of the registry
+    is to be watched here, and by no other worker.
+    """
 
     around: WatcherContext
     supervisor: Supervisor
     registered: Mapping[str, RegisteredPrinter]
+    watches: Callable[[str], bool] = lambda _: True
     watchers: dict[str, PrinterWatcher] = field(default_factory=dict)
     _behind: Mapping[str, Sequence[str]] = field(default_factory=dict)
     _leaving: set[str] = field(default_factory=set)
@@ -75,6 +78,8 @@ class PrinterRegistry:
         known = seen or {}
         self._behind = _behind_of(self.registered)
         for name, registered in self.registered.items():
+            if not self.watches(name):
+                continue
             seen_last = reading_of(known.get(name))
             self._begin(self._owner(name, registered, seen_last, unwritten=name in fresh))
 
@@ -147,12 +152,20 @@ class PrinterRegistry:
         for watcher in list(self.watchers.values()):
             watcher.look_again()
 
+    def read_behind(self, gateway: str) -> None:
+        """Meters that were left in peace while their gateway was down."""
+        for name in self.behind(gateway):
+            watcher = self.watchers.get(name)
+            if watcher is not None:
+                watcher.ask_for_reading()
+
     def behind(self, gateway: str) -> Sequence[str]:
         """Printers behind a gateway, in the registry's order."""
         return self._behind.get(gateway, ())
 
     def watcher(self, printer: str) -> PrinterWatcher | None:
-        """The printer's watcher; a stranger gets one for as long as something comes.
+        """The printer's watcher; a stranger gets one for as long as something comes. None where another worker watches
+        it.
 
         None beyond STRANGERS_MAX of these: it gets one when it is its turn, which reads from the journal what came.
         """
@@ -161,6 +174,8 @@ class PrinterRegistry:
             return known
         registered = self.registered.get(printer)
         if registered is not None:
+            if not self.watches(printer):
+                return None
             # Its watcher was ended by somebody, which the supervisor reports; the printer still has a meter to read.
             return self._begin(self._owner(printer, registered))
         if self._strangers() >= STRANGERS_MAX:

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, replace
 
 import pytest
 
-from pagereeve.domain.facts.facts import BadgePresented, Fact
+from pagereeve.domain.facts.facts import BadgePresented, Fact, ReleaseEnded
 from pagereeve.engine.intake import releases as releases_module
 from pagereeve.engine.intake.placement import Placed
 from pagereeve.engine.intake.releases import Releases
@@ -119,3 +119,24 @@ async def test_releases_beyond_the_limit_are_read_again(monkeypatch: pytest.Monk
     assert journal.asked == []
     assert started("p", 1) in await stage.releases.starts(SOURCE, "r")
     assert journal.asked == [f"{SOURCE} r"]
+
+
+async def test_an_end_follows_a_start_that_was_stored_while_it_was_on_its_way() -> None:
+    """Its own start notice was the only one when it was placed: a second, at another printer, came in between."""
+    journal = Journal()
+    stage = journal.stage()
+    first = started("a", 100)
+    await stage.store(Placed((first,)))
+    starts = await stage.releases.starts(SOURCE, "r")
+    second, end = started("b", 200), ended(300, "a")
+    journal.steps.append(("stored", second))
+    stage.releases.forget(SOURCE, "r")
+    await stage.store(Placed((end,), starts))
+    assert [(one.fact.printer, type(one.fact)) for one in journal.handed_on[1:]] == [
+        ("a", ReleaseEnded),
+        ("b", ReleaseEnded),
+    ]
+    # Where nothing came in between, nobody asks.
+    asked = len(journal.asked)
+    await stage.store(Placed((ended(400, "b"),), await stage.releases.starts(SOURCE, "r")))
+    assert len(journal.asked) == asked
