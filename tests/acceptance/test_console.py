@@ -34,6 +34,7 @@ PERSON: Final = "user-vetch"
 """Whose copies were applied twice there, with the seed that the demo has."""
 # Pages that show less to who may see less; of the others one look is enough.
 SPARE: Final = {"/now", "/sign-in", "release", "finding", "person", "statement", "cost-centre", "missing"}
+HOUR_US: Final = 3_600_000_000
 # Keeps the first address that a page was looked at under, so that it is seen whether it was loaded again.
 _MARKED: Final = "window.stayed = true"
 
@@ -155,6 +156,43 @@ def notice(release: str) -> dict[str, Any]:
         "type": "pagereeve.release.started.v1",
         "data": {"release": release, "job": "j-1", "owner": "user-anise", "printer": "nowhere-1"},
     }
+
+
+def test_what_has_the_keyboard_keeps_it_where_figures_are_renewed(empty: ConsoleSite, browser: Browser) -> None:
+    with opened(browser) as seen:
+        empty.post(notice("kept-1"))
+        seen.go(f"{empty.address}/now")
+        link = seen.page.get_by_role("link", name="nowhere-1").first
+        link.focus()
+        shown = seen.page.locator("#q-pages").element_handle()
+        seen.page.evaluate("htmx.trigger(document.body, 'stored')")
+        seen.page.wait_for_function("(old) => !old.isConnected", arg=shown)
+        seen.rests()
+        expect(link).to_be_focused()
+        assert seen.faults == []
+
+
+def test_who_looks_again_is_told_what_changed_meanwhile(empty: ConsoleSite, browser: Browser) -> None:
+    with opened(browser) as seen:
+        page = seen.page
+        seen.go(f"{empty.address}/now")
+        expect(page.locator("[data-looked]")).to_be_empty()
+        seen.go(f"{empty.address}/words")
+        [last] = page.evaluate("Object.values(localStorage)")
+        page.evaluate("(before) => localStorage.setItem('pagereeve-looked', before)", int(last) - HOUR_US)
+        empty.post(notice("looked-1"))
+        seen.go(f"{empty.address}/now")
+        told = page.locator("[data-looked]")
+        expect(told).to_contain_text("Since you looked")
+        expect(told.get_by_role("link")).to_contain_text("1 finding")
+        seen.checked()
+        seen.narrowed()
+        told.get_by_role("link").click()
+        expect(page.get_by_role("heading", name="Which findings are new, or changed?")).to_be_visible()
+        seen.checked()
+        seen.narrowed()
+        assert int(page.evaluate("localStorage.getItem('pagereeve-looked')")) >= int(last)
+        assert seen.faults == []
 
 
 # A closed month

@@ -106,6 +106,20 @@ async def test_a_figure_of_an_open_release_has_its_meters_unit(unit: Unit | None
     assert cell == f'1\u202f200 <span class="unit">{told}</span>'
 
 
+async def test_what_a_keyboard_can_reach_is_known_again_when_it_is_renewed() -> None:
+    kept = await journal()
+    await kept.observe("a b", [], failed("a b"))
+    site = AskedSite(
+        gateways=(AskedGateway(name="east"),),
+        printers=(AskedPrinter(name="a b", host="192.0.2.1", port=161, gateway="east"),),
+    )
+    async with asking(kept, site=site) as client:
+        text = (await client.get("/now/figures")).text
+    links = re.findall("<a [^>]*>", text)
+    ids = [one for link in links for one in re.findall(r' id="([^"\s]+)"', link)]
+    assert len(links) == len(ids) == len(set(ids)) >= 4
+
+
 async def test_how_grave_a_finding_is_is_said_and_not_coloured_alone() -> None:
     async with asking(await journal()) as client:
         text = (await client.get("/now")).text

@@ -2,23 +2,31 @@
 
 from __future__ import annotations
 
-from typing import Any, Final
+from typing import Annotated, Any, Final
 
-from fastapi import APIRouter
+from fastapi import APIRouter, Query
+from pydantic import Field
 from starlette.responses import HTMLResponse
 
 from pagereeve.console.api.asker import Asker, Asking
 from pagereeve.console.api.context import ApiContext, Context
+from pagereeve.console.api.paging import Asked
 from pagereeve.console.pages.begun import Beginning, BegunRoute
 from pagereeve.console.pages.finding_lines import line_of
 from pagereeve.console.pages.shell import Clock, page
 from pagereeve.console.pages.units import unit_of
 from pagereeve.console.pictures.strip import strip_parts
-from pagereeve.domain.accounts.periods import local, period_of
+from pagereeve.domain.accounts.periods import Period, local, period_of
+from pagereeve.domain.values.instants import SECOND_US
+from pagereeve.queries.changed_since import changed_since
 from pagereeve.queries.now import NowAnswer, now_of
 
 HERE: Final = "/now"
 LANES_SHOWN: Final = 20
+SINCE_MAX_US: Final = 7 * 86_400 * SECOND_US
+"""Of longer than a week a period says more."""
+LAST_US: Final = 2**53
+"""Up to it a script's numbers are whole."""
 
 router = APIRouter(include_in_schema=False, route_class=BegunRoute)
 
@@ -35,6 +43,26 @@ async def figures(context: Context, asker: Asking) -> HTMLResponse:
     """What of the page moves."""
     values = await _shared(context, asker)
     return page("now_figures.html", asker, context.site.zone, HERE, **values)
+
+
+class ChangedAsked(Asked):
+    """``since`` is in microseconds since 1970, as a page has it."""
+
+    since: int = Field(ge=0, le=LAST_US)
+
+
+@router.get(f"{HERE}/changed")
+async def changed(
+    context: Context, asker: Asking, begun: Beginning, asked: Annotated[ChangedAsked, Query()]
+) -> HTMLResponse:
+    """What changed since somebody looked. Scripts of ``/now`` show its answer there; nobody else keeps the instant."""
+    now_us, zone = context.now_us(), context.site.zone
+    since_us = min(max(asked.since, now_us - SINCE_MAX_US), now_us)
+    begun.shows("changed.html", asker, zone, HERE, now_us=now_us, since_us=since_us, asked_us=asked.since)
+    clock = Clock(zone)
+    async with context.question() as held:
+        known = await changed_since(held, Period(clock.full(since_us), zone, since_us, now_us + 1))
+    return begun.page(known=known, work=[line_of(one, clock) for one in known.findings])
 
 
 async def _shared(context: ApiContext, asker: Asker) -> dict[str, Any]:

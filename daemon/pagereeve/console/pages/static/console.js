@@ -22,3 +22,23 @@
   stream.onerror = () => say("off");
   addEventListener("pagehide", () => stream.close());
 })();
+
+// What changed since somebody looked: the instant of the figures that were seen last stays in this browser alone.
+(() => {
+  const KEY = "pagereeve-looked";
+  // Who comes back at once has seen it.
+  const AWAY_US = 60e6;
+  const place = document.querySelector("[data-looked]");
+  if (!place) return;
+  const seen = () => Number(document.querySelector("[data-as-of]")?.dataset.asOf);
+  const kept = () => { try { return Number(localStorage.getItem(KEY)); } catch { return 0; } };
+  const keep = () => { try { if (seen()) localStorage.setItem(KEY, seen()); } catch { /* it may not be kept */ } };
+  const show = () => {
+    const since = kept();
+    if (!Number.isSafeInteger(since) || since <= 0 || !(seen() - since > AWAY_US)) return;
+    htmx.ajax("GET", "/now/changed?since=" + since, {target: place, select: "#changed", swap: "innerHTML"});
+  };
+  show();
+  addEventListener("pagehide", keep);
+  document.addEventListener("visibilitychange", () => document.hidden ? keep() : show());
+})();
