@@ -34,8 +34,10 @@ async def test_events_come_back_in_order_and_no_more_than_it_may_hold(spool: Spo
     assert spool.path.stat().st_mode & 0o777 == 0o600
     for nth in range(1, 6):
         await spool.keep_event(badge(nth))
-    with pytest.raises(NotSpooled, match="the spool is full: 5 wait"):
-        await spool.keep_event(badge(6))
+    for _ in range(3):
+        # One that is tried again is still one.
+        with pytest.raises(NotSpooled, match="the spool is full: 5 wait"):
+            await spool.keep_event(badge(6))
     figures = spool.figures()
     assert (figures.events, figures.refused, spool.waiting_events) == (5, 1, 5)
     first = await spool.events(3)

@@ -41,7 +41,8 @@ class SpooledRuns:
 @dataclass(frozen=True, slots=True)
 class SpoolFigures:
     """``events`` and ``runs`` wait, in ``size_bytes`` of ``size_max_bytes``. Since the process began: ``replayed`` are
-    in the journal now, ``refused`` found no room here, ``unusable`` could not be read, or the journal takes them never.
+    in the journal now, ``refused`` found no room here (each once, however often it was tried), ``unusable`` could not
+    be read, or the journal takes them never.
     """
 
     events: int = 0

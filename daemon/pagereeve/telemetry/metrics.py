@@ -220,7 +220,7 @@ def _spool(figures: SpoolFigures) -> Iterator[Metric]:
         yield GaugeMetricFamily(f"pagereeve_spool_{name}", text, value=value)
     counters = (
         ("replayed", "What waited in the spool and is in the journal now.", figures.replayed),
-        ("refused", "What found no room in the spool.", figures.refused),
+        ("refused", "What found no room in the spool, each once.", figures.refused),
         ("unusable", "What waited in the spool and can't be stored.", figures.unusable),
     )
     for name, text, value in counters:

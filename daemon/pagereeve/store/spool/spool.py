@@ -28,6 +28,8 @@ SIZE_MAX_BYTES: Final = 128 * 2**20
 # What a row costs beside its body, so that many short ones are bounded as well.
 ROW_COST_BYTES: Final = 64
 BUSY_S: Final = 5.0
+REMEMBERED_MAX: Final = 65_536
+"""What found no room comes again and again: so many are known as the same."""
 _TABLES: Final = """
 CREATE TABLE IF NOT EXISTS event (number INTEGER PRIMARY KEY AUTOINCREMENT, body TEXT NOT NULL) STRICT;
 CREATE TABLE IF NOT EXISTS run (
@@ -53,6 +55,7 @@ class SpoolFile:
         self._runs: Counter[str] = Counter()
         self._open_sizes: dict[str, int] = {}
         self._replayed = self._refused = self._unusable = 0
+        self._without_room: set[int] = set()
 
     @classmethod
     async def open(cls, path: Path, *, rows_max: int = ROWS_MAX, size_max_bytes: int = SIZE_MAX_BYTES) -> Self:
@@ -175,9 +178,19 @@ class SpoolFile:
         size_bytes = sum(map(_cost_bytes, bodies))
         waiting = self._events + self._runs.total()
         if waiting + len(bodies) > self._rows_max or self._size_bytes + size_bytes > self._size_max_bytes:
-            self._refused += len(bodies)
+            self._count_refused(bodies)
             raise NotSpooled(f"the spool is full: {waiting} wait in {self._size_bytes} bytes")
         return size_bytes
+
+    def _count_refused(self, bodies: Sequence[str]) -> None:
+        """Each once, however often it is tried."""
+        known = self._without_room
+        for one in map(hash, bodies):
+            if one not in known:
+                self._refused += 1
+                if len(known) >= REMEMBERED_MAX:
+                    known.clear()
+                known.add(one)
 
     def _write(self, statements: Sequence[tuple[str, tuple[object, ...]]]) -> None:
         with self._connection:
