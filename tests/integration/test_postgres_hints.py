@@ -9,7 +9,7 @@ import subprocess
 import sys
 import textwrap
 import time
-from collections.abc import AsyncIterator, Callable, Iterator
+from collections.abc import AsyncIterator, Awaitable, Callable, Iterator, Sequence
 from contextlib import AsyncExitStack, contextmanager
 from pathlib import Path
 
@@ -17,12 +17,18 @@ import pytest
 from sqlalchemy import Connection
 from sqlalchemy.util import await_only
 
+from pagereeve.app.clocks import SystemClock, SystemEntropy
+from pagereeve.domain.facts.facts import PlateauRead
+from pagereeve.domain.ledger import RowSegment
+from pagereeve.domain.projection.projector import rebuild
 from pagereeve.ports.hints import Hint
 from pagereeve.ports.journal import JournalUnavailable
 from pagereeve.store.postgres.address import Address
 from pagereeve.store.postgres.connecting import Limits
 from pagereeve.store.postgres.connections import WriterConnection
 from pagereeve.store.postgres.hints import PostgresHints
+from pagereeve.store.postgres.journal import PostgresJournal
+from tests.histories import PRINTER, SIMPLE, ended, policy, reading, started
 from tests.integration.daemon import until
 from tests.integration.postgres_server import Server, url_of
 
@@ -34,6 +40,7 @@ WAITED_S = 1.0
 """Less than any of the limits that would end a wait."""
 
 Opened = Callable[..., PostgresHints]
+Journals = Callable[[], Awaitable[PostgresJournal]]
 
 
 @pytest.fixture
@@ -42,6 +49,18 @@ async def opened(postgres_journal: Address) -> AsyncIterator[Opened]:
 
         def make(worker: int, *, lifetime_s: float = SHORT_S, **more: object) -> PostgresHints:
             one = PostgresHints(postgres_journal, worker, lifetime_s=lifetime_s, **more)  # type: ignore[arg-type]
+            stack.push_async_callback(one.close)
+            return one
+
+        yield make
+
+
+@pytest.fixture
+async def journals(postgres_journal: Address) -> AsyncIterator[Journals]:
+    async with AsyncExitStack() as stack:
+
+        async def make() -> PostgresJournal:
+            one = await PostgresJournal.open(postgres_journal, SystemClock(), SystemEntropy())
             stack.push_async_callback(one.close)
             return one
 
@@ -223,3 +242,48 @@ async def test_a_database_that_is_away_is_said_to_be(postgres: Server, opened: O
         await nowhere.renew()
     assert caught.value.hindrance == "away"
     await nowhere.close()
+
+
+async def test_whoever_stood_still_takes_nothing_away_from_who_has_the_printer_now(
+    opened: Opened, journals: Journals
+) -> None:
+    """What it read becomes a fact, and the run under way stays that of the other. The same readings count once."""
+    ours, theirs = await journals(), await journals()
+    one, other = opened(ours.fence), opened(theirs.fence)
+    watched = [Hint("printer", PRINTER)]
+    await one.open(watched)
+    await one.renew()
+    await one.take(watched, 1)
+    for fact in (policy(), started("r-1", 0, "anise", SIMPLE), ended("r-1", 6)):
+        await ours.append(fact)
+    await ours.observe(PRINTER, [], reading(-1800, -20, 1000, count=3))
+    assert await other.take(watched, 1) == []
+    await asyncio.sleep(SHORT_S + 0.1)
+    await other.renew()
+    assert await other.take(watched, 1) == watched
+    durable = await theirs.open_run(PRINTER)
+    assert durable is not None
+    await theirs.observe(PRINTER, [durable.fact], reading(9, 40, 1005, count=4))
+    await ours.observe(PRINTER, [], reading(-1800, -2, 1000, count=4))
+    await ours.observe(PRINTER, [reading(-1800, -1, 1000, count=5)], reading(10, 30, 1005, count=4))
+    still = await theirs.open_run(PRINTER)
+    assert still is not None
+    assert still.fact == reading(9, 40, 1005, count=4)
+    facts = [stored.fact async for stored in theirs.facts(PRINTER)]
+    assert len(facts) == 7
+    known_once = [one for one in facts if not isinstance(one, PlateauRead)] + [reading(-1800, -1, 1000, count=5)]
+    assert charges(rebuild(PRINTER, facts, still.fact)) == charges(rebuild(PRINTER, known_once, still.fact)) == [5]
+    # Given back in order it is not the first one's either, until it takes it.
+    await other.give_back(watched)
+    await ours.observe(PRINTER, [], reading(20, 50, 1005, count=4))
+    assert await theirs.open_run(PRINTER) == still
+    await one.renew()
+    assert await one.take(watched, 1) == watched
+    await ours.observe(PRINTER, [], reading(60, 70, 1005, count=4))
+    mine = await theirs.open_run(PRINTER)
+    assert mine is not None
+    assert mine.fact == reading(60, 70, 1005, count=4)
+
+
+def charges(segments: Sequence[RowSegment]) -> list[int]:
+    return [one.charged for segment in segments for one in segment.charges if one.channel == "total"]

@@ -73,12 +73,21 @@ class Alerting:
         return whole
 
     async def start(self, supervisor: Supervisor) -> None:
+        """Also anew after ``pause``: what others did meanwhile stands in the journal."""
         self._supervisor = supervisor
         await retire(self.queues, self.workers, _tell)
         await self.retirements.open()
         supervisor.start("alerts", "alerts", self.dispatcher.run, heartbeat=self.dispatcher.heartbeat, forever=True)
         for worker in self.workers.values():
             self._begin(worker)
+
+    async def pause(self) -> None:
+        """Another worker sends alerts now."""
+        if self._supervisor is not None:
+            await self._supervisor.end("alerts")
+        for worker in self.workers.values():
+            await self._end(worker.name)
+        self._supervisor = None
 
     async def change(self, settings: Settings, receivers: Sequence[tuple[Receiver, Severity]]) -> None:
         """From now on these receivers, rules and quiet times. A receiver of the same name keeps its queue and figures.

@@ -24,6 +24,7 @@ from pagereeve.app.dating_on import Corrected
 from pagereeve.app.deciding.decider import decision_door
 from pagereeve.app.deciding.door import with_decisions
 from pagereeve.app.forwarding import Forwarding
+from pagereeve.app.hint_keeping import open_keeper
 from pagereeve.app.housekeeping import start_housekeeping
 from pagereeve.app.http_door import HttpDoor, certificate_of
 from pagereeve.app.installing.api_checks import check_door
@@ -32,6 +33,7 @@ from pagereeve.app.installing.door import with_installing
 from pagereeve.app.installing.opening import install_door
 from pagereeve.app.installing.unjudged import told_at_start
 from pagereeve.app.journals import open_journal
+from pagereeve.app.load_measured import load_measured
 from pagereeve.app.local_door import FEED as LOCAL_FEED
 from pagereeve.app.local_door import LocalApp, LocalDoor, orders_of
 from pagereeve.app.questions.forwarding import QuestionForwarder
@@ -53,17 +55,17 @@ from pagereeve.app.telemetry import Telemetry
 from pagereeve.console.sign_in.counting import SignInCounts
 from pagereeve.domain.facts.facts import Fact, GatewayChecked
 from pagereeve.domain.facts.reading import Failure, Reading
-from pagereeve.domain.values.instants import SECOND_US
 from pagereeve.engine.badges.watcher import BadgeWatcher
 from pagereeve.engine.counters import EngineCounters
 from pagereeve.engine.following import FactFollower
 from pagereeve.engine.gateways.checker import GatewayChecker
+from pagereeve.engine.hints.keeper import DutyWork
 from pagereeve.engine.intake.badge_hashing import BadgeHasher
 from pagereeve.engine.intake.intake import EventIntake
 from pagereeve.engine.printers.context import WatcherContext
 from pagereeve.engine.printers.registry import PrinterRegistry
 from pagereeve.engine.supervision.journal_watch import JournalWatch
-from pagereeve.engine.supervision.overload import Measured, OverloadWatch
+from pagereeve.engine.supervision.overload import OverloadWatch
 from pagereeve.engine.supervision.supervisor import Supervisor
 from pagereeve.engine.supervision.watchdog import Watchdog
 from pagereeve.feeds.http.callers import HttpCallers
@@ -170,8 +172,7 @@ class App:
         self._stack.push_async_callback(self.seal_log.note)
         await self.clock_keeper.begin(self.store)
         self._open_meters()
-        self.overload_watch = OverloadWatch(self.clock, self._load_measured, told.overload)
-        self.registry = self._registry()
+        await self._open_registry()
         self.alerting = self._alerting()
         self._stack.push_async_callback(self.alerting.close)
         self.forwarding = Forwarding.of(
@@ -199,24 +200,17 @@ class App:
         await asyncio.to_thread(told_at_start, settings.data_dir)
         self._stack.push_async_callback(self.badge_watcher.finish)
         self._stack.push_async_callback(self.registry.stop)
-        self.supervisor.start(
-            "badges", "badges", self.badge_watcher.run, heartbeat=self.badge_watcher.heartbeat, forever=True
-        )
-        await self._check_gateways()
-        await self.clock_keeper.start(self.supervisor, self.badge_watcher)
-        seen = {printer: run.fact async for printer, run in self.store.open_runs()}
-        self.registry.start(seen, await self.store.printers())
-        await self.intake.route_waiting_ends()
-        self.spool_keeper.start(self.intake, self.registry, self.supervisor)
-        self._follow()
+        await self._begin_watching()
         agreed = self.clock_keeper.is_agreed
-        start_housekeeping(self.supervisor, self.clock, self.store, lambda: self.settings, agreed, self.counters)
-        journal_watch = JournalWatch(
-            self.clock, self.store.look, self._journal_changed, self.store.damaged, told.damaged
+        await start_housekeeping(
+            self.supervisor, self.clock, self.store, lambda: self.settings, agreed, self.counters, self.keeper
         )
+        changed, damaged = self._journal_changed, self.store.damaged
+        journal_watch = JournalWatch(self.clock, self.store.look, changed, damaged, told.damaged)
         self.supervisor.start("journal", "journal", journal_watch.run, heartbeat=journal_watch.heartbeat, forever=True)
         self.supervisor.start("journal", "seal", self.seal_log.run, heartbeat=self.seal_log.heartbeat, forever=True)
-        await self.alerting.start(self.supervisor)
+        alerts = DutyWork(partial(self.alerting.start, self.supervisor), self.alerting.pause)
+        await self.keeper.undertake("alerts", alerts)
         self.forwarding.start(self.supervisor)
         self.watchdog = Watchdog(self.clock, self.supervisor, self.store.waiting_since_us, told.stalled)
         self.supervisor.start("watchdog", "watchdog", self.watchdog.run, forever=True)
@@ -224,6 +218,19 @@ class App:
         await self._open_doors()
         self.ready = True
         log.info("ready", http=str(HostPort(*self.http_address)), printers=len(settings.printers))
+
+    async def _begin_watching(self) -> None:
+        badges, its = self.badge_watcher.run, self.badge_watcher.heartbeat
+        await self.keeper.undertake("badges", DutyWork.of_task(self.supervisor, "badges", badges, its))
+        await self._check_gateways()
+        await self.clock_keeper.start(self.supervisor, self.badge_watcher)
+        seen = {printer: run.fact async for printer, run in self.store.open_runs()}
+        written = await self.store.printers()
+        await self.keeper.watch(self.registry)
+        self.registry.start(seen, written)
+        await self.intake.route_waiting_ends()
+        self.spool_keeper.start(self.intake, self.registry, self.supervisor)
+        self._follow()
 
     def _follow(self) -> None:
         around = (self.store, self.clock, self.intake, self.registry, self.badge_watcher)
@@ -233,16 +240,11 @@ class App:
     def _open_meters(self) -> None:
         profiles = profiles_with(self.settings.meters.profiles)
         profiles.require(printer.profile for printer in self.settings.printers)
-        self.meter = MeterDoors.of(self.clock, self.entropy, self._hooks_of_meter(), profiles)
+        given = self._meter_hooks or MeterHooks()
+        hooks = replace(given, on_note=given.on_note or told.meter)
+        self.meter = MeterDoors.of(self.clock, self.entropy, hooks, profiles)
         self._stack.push_async_callback(self.meter.close)
         self.gateway_checker = self._gateway_checker()
-
-    def _hooks_of_meter(self) -> MeterHooks:
-        given = self._meter_hooks or MeterHooks()
-        return replace(given, on_note=given.on_note or self._note_of_meter)
-
-    def _note_of_meter(self, printer: str, text: str) -> None:
-        log.warning("the printer is other than it was", printer=printer, why=text)
 
     def _gateway_checker(self) -> GatewayChecker:
         probe, every_s = NetworkProbe(self.clock, self.entropy), self.settings.watch.gateway_check.seconds
@@ -261,14 +263,17 @@ class App:
         await checker.open(self.settings.gateway_checks())
         self.supervisor.start("gateways", "gateways", checker.run, heartbeat=checker.heartbeat, forever=True)
 
-    def _registry(self) -> PrinterRegistry:
-        settings = self.settings
+    async def _open_registry(self) -> None:
+        printers = registered_printers(self.settings)
+        self.keeper = await open_keeper(
+            self.store, self.clock, self.spool_keeper, printers, self.supervisor, self._stack
+        )
         around = WatcherContext(
             store=self.store,
             meter=self.meter,
             clock=self.clock,
             entropy=self.entropy,
-            poll_policy=poll_policy(settings),
+            poll_policy=poll_policy(self.settings),
             counters=self.counters,
             on_read=self._on_read,
             on_learned=told.learned,
@@ -280,17 +285,11 @@ class App:
             pressed=lambda: self.overload_watch.overloaded,
             spool=self.spool_keeper.spool,
             is_away=self.spool_keeper.is_away,
+            held=self.keeper.gate,
         )
-        return PrinterRegistry(around, self.supervisor, registered_printers(settings))
-
-    def _load_measured(self) -> Measured:
-        health, projecting = self.store.health(), self.registry.around.projecting
-        return {
-            # What waits for a journal that is away says nothing of how much is asked.
-            "write-wait": 0.0 if health.hindrance == "away" else health.waiting_us / SECOND_US,
-            "write-queue": health.queue_depth / health.queue_depth_max,
-            "projection-wait": projecting.waited_s(),
-        }
+        self.registry = PrinterRegistry(around, self.supervisor, printers, self.keeper.holds)
+        measured = partial(load_measured, self.store, self.registry)
+        self.overload_watch = OverloadWatch(self.clock, measured, told.overload)
 
     def _alerting(self) -> Alerting:
         receivers = receivers_of(self.settings.alerts, self.clock)
@@ -358,6 +357,7 @@ class App:
             clock=self.clock,
             meter=self.meter,
             registry=self.registry,
+            keeper=self.keeper,
             alerting=self.alerting,
             badges=self.badges,
             badge_watcher=self.badge_watcher,

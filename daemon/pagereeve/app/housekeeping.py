@@ -11,6 +11,7 @@ import structlog
 from pagereeve.app.journals import RunningJournal
 from pagereeve.domain.seal.erasure import ERASED
 from pagereeve.engine.counters import EngineCounters
+from pagereeve.engine.hints.keeper import DutyWork, HintKeeper
 from pagereeve.engine.supervision.garbage import GarbageCollection
 from pagereeve.engine.supervision.supervisor import Supervisor
 from pagereeve.engine.supervision.title_retention import TitleRetention
@@ -21,16 +22,18 @@ from pagereeve.settings import Settings
 log = structlog.get_logger("pagereeve.housekeeping")
 
 
-def start_housekeeping(
+async def start_housekeeping(
     supervisor: Supervisor,
     clock: Clock,
     store: RunningJournal,
     settings: Callable[[], Settings],
     agreed: Callable[[], bool],
     counters: EngineCounters,
+    keeper: HintKeeper,
 ) -> None:
     """``settings`` gives those in force: a reload changes how long titles are kept. Nothing goes for good by a clock
-    of which nobody says that it is right (``agreed``). ``counters`` counts the titles that went.
+    of which nobody says that it is right (``agreed``). ``counters`` counts the titles that went. Of several workers one
+    has titles erased; the others' memory and files are their own.
     """
 
     def keep_titles_us() -> int | None:
@@ -46,7 +49,7 @@ def start_housekeeping(
     garbage = GarbageCollection(clock, gc, lambda: store.waiting_since_us() is not None)
     supervisor.start("memory", "memory", garbage.run, heartbeat=garbage.heartbeat, forever=True)
     titles = TitleRetention(clock, store.expire_titles, keep_titles_us, name_of_nobody, expired)
-    supervisor.start("titles", "titles", titles.run, heartbeat=titles.heartbeat, forever=True)
+    await keeper.undertake("titles", DutyWork.of_task(supervisor, "titles", titles.run, titles.heartbeat))
 
 
 def name_of_nobody() -> str:

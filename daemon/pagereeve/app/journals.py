@@ -12,10 +12,12 @@ from sqlalchemy import Connection
 from pagereeve.app.clocks import SystemEntropy
 from pagereeve.app.start_options import StartOptions
 from pagereeve.ports.clock import Clock
+from pagereeve.ports.hints import Hints
 from pagereeve.ports.secrets import NoSecret
 from pagereeve.settings import Settings
 from pagereeve.settings.errors import BadSettings, Problem
 from pagereeve.store.errors import Away, CantOpen, NoJournalYet
+from pagereeve.store.memory.hints import SoleHolder
 from pagereeve.store.postgres.address import Address
 from pagereeve.store.sql.group_writer import QUEUE_DEPTH_MAX
 from pagereeve.store.sqlite.credential_changes import changes
@@ -143,6 +145,11 @@ async def _in_database(
         note_in=note_in,
         queue_depth_max=queue_depth_max,
     )
+
+
+def hints_of(journal: RunningJournal) -> Hints:
+    """Who watches what: rows of a database; a file has one holder of everything."""
+    return SoleHolder() if isinstance(journal, SqlJournal) else journal.hints()
 
 
 @asynccontextmanager

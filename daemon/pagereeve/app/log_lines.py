@@ -37,6 +37,10 @@ def damaged(row: DamagedRow) -> None:
     log.error("a stored row is damaged, and is left out", printer=row.printer, number=row.seq, kind=row.kind)
 
 
+def meter(printer: str, text: str) -> None:
+    log.warning("the printer is other than it was", printer=printer, why=text)
+
+
 def learned(printer: str, settle_us: int) -> None:
     log.info("settle time learnt", printer=printer, settle_s=settle_us / SECOND_US)
 

@@ -13,6 +13,7 @@ import structlog
 
 from pagereeve.app.alerting import Alerting
 from pagereeve.app.credential_keeper import CredentialKeeper
+from pagereeve.app.hint_keeping import gateways_of
 from pagereeve.app.receivers import receivers_of
 from pagereeve.app.registered import gateway_names, site_names
 from pagereeve.app.reload_plan import LoadSettings, ReloadPlan
@@ -23,6 +24,7 @@ from pagereeve.domain.ledger import Severity
 from pagereeve.domain.values.errors import PagereeveError
 from pagereeve.engine.badges.watcher import BadgeWatcher
 from pagereeve.engine.gateways.checker import GatewayChecker
+from pagereeve.engine.hints.keeper import HintKeeper
 from pagereeve.engine.intake.badge_hashing import BadgeHasher
 from pagereeve.engine.intake.intake import EventIntake
 from pagereeve.engine.printers.registry import PrinterRegistry
@@ -51,6 +53,7 @@ class RunningParts:
     clock: Clock
     meter: MeterDoors
     registry: PrinterRegistry
+    keeper: HintKeeper
     alerting: Alerting
     badges: BadgeHasher
     badge_watcher: BadgeWatcher
@@ -149,6 +152,7 @@ class Reloader:
         now_us = parts.clock.now_us()
         facts = await new_site_facts(parts.store, settings, badges, plan.directory, now_us)
         await append_all(parts.store, [*facts, *await new_people(parts.store, plan.people, now_us)])
+        await parts.keeper.change(gateways_of(plan.printers))
         parts.badges.known, parts.badges.short = badges.known, badges.short
         return facts
 

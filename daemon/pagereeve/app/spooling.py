@@ -73,11 +73,13 @@ class SpoolKeeper:
             await self.spool.close()
 
     def start(self, intake: EventIntake, registry: PrinterRegistry, supervisor: Supervisor) -> None:
-        """What waits from before goes into the journal, also readings of printers that nobody lists any more."""
+        """What waits from before goes into the journal, also readings of printers that nobody lists any more,
+        or that another worker watches.
+        """
         if self.spool is None:
             return
         for printer in self.spool.printers():
-            registry.watcher(printer)
+            registry.bring(printer)
         one = intake.spooling = Spooling(self.spool, intake.clock, intake.replay, self.is_away, _told)
         supervisor.start("spool", "spool", one.run, heartbeat=one.heartbeat, forever=True)
 

@@ -46,6 +46,7 @@ class Retirements:
 
     async def open(self) -> None:
         """What is known from before. Raises JournalUnavailable."""
+        self._retired.clear()
         for finding in await self.store.findings(only_open=True):
             if finding.kind != KIND:
                 continue

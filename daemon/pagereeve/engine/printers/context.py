@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable
+from collections.abc import Awaitable, Callable
 from dataclasses import dataclass, field
 
 from pagereeve.domain.facts.reading import Failure, Reading
@@ -33,7 +33,8 @@ class WatcherContext:
 
     ``jobs`` says what printers tell of their own jobs, where anybody asks them. ``openings``: who may read its rows.
     ``projecting``: who may project in a turn of the loop. ``pressed``: polls that can wait are put off.
-    ``spool``: where readings wait while the journal ``is_away``; None where they can't.
+    ``spool``: where readings wait while the journal ``is_away``; None where they can't. ``held``: see ReadingRecorder;
+    None where nobody else can watch a printer.
     """
 
     store: WatcherStore
@@ -52,5 +53,6 @@ class WatcherContext:
     pressed: Callable[[], bool] = lambda: False
     spool: RunSpool | None = None
     is_away: Callable[[], bool] = lambda: False
+    held: Callable[[], Awaitable[None]] | None = None
     projecting: ProjectingTurns = field(default_factory=ProjectingTurns)
     openings: asyncio.Semaphore = field(default_factory=lambda: asyncio.Semaphore(OPENED_AT_ONCE_MAX))

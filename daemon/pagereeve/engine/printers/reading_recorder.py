@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Awaitable, Callable, Sequence
 from dataclasses import dataclass, field
 
 from pagereeve.domain.brackets.plateaus import begun, record
@@ -40,7 +40,8 @@ class ReadingRecorder:
     """``current`` is the run under way. ``in_doubt``: whether the journal holds what must be in it is not known, as the
     caller gave up waiting; only ``load`` can tell. ``apart``: what the first read gives begins a run of its own, as
     what was recorded before has dates that it can't be compared with. ``spool``: where runs wait while the journal's
-    database is away; None where they can't.
+    database is away; None where they can't. ``held`` returns once it is known whether this worker still watches the
+    printer, and is asked before anything is stored: where it does not, nobody comes here again.
     """
 
     printer: str
@@ -52,6 +53,7 @@ class ReadingRecorder:
     in_doubt: bool = False
     apart: bool = False
     spool: RunSpool | None = None
+    held: Callable[[], Awaitable[None]] | None = None
     _durable: PlateauRead | ReadFailed | None = None
     _durable_us: int = 0
     _sealed: list[PlateauRead | ReadFailed] = field(default_factory=list)
@@ -93,6 +95,7 @@ class ReadingRecorder:
 
     async def keep_due(self) -> None:
         """Make durable finished runs, and the growing one where it is time for that. Raises JournalUnavailable."""
+        await self._is_held()
         current = self.current
         if self._due and current is not None:
             self._due, self.in_doubt = False, True
@@ -104,6 +107,7 @@ class ReadingRecorder:
         """Store rows, with all readings that they may rest on. Raises JournalUnavailable or StaleRows, and nothing was
         stored.
         """
+        await self._is_held()
         current = self.current
         await self.bring()
         if current is None or (current is self._durable and not self._due):
@@ -149,6 +153,10 @@ class ReadingRecorder:
             if last is not None:
                 await self.journal.observe(self.printer, [one for one in runs.sealed if one is not last], last)
             await self.spool.drop_runs(self.printer, runs)
+
+    async def _is_held(self) -> None:
+        if self.held is not None:
+            await self.held()
 
     def _kept(self, current: PlateauRead | ReadFailed) -> None:
         self._sealed, self.in_doubt = [], False

@@ -97,12 +97,12 @@ class PrinterRegistry:
             await self._replace(name, None)
         if between is not None:
             await between()
-        for name in change.added:
+        for name in filter(self.watches, change.added):
             watcher = self._owner(name, registered[name])
             await self._replace(name, watcher)
             if len(change.added) <= READ_AT_ONCE_MAX:
                 watcher.ask_for_reading()
-        for number, name in enumerate(change.changed, 1):
+        for number, name in enumerate(filter(self.watches, change.changed), 1):
             one = registered[name]
             read = one.target != before[name].target and len(change.changed) <= READ_AT_ONCE_MAX
             owner = self.watchers.get(name) or self._begin(self._owner(name, one))
@@ -112,7 +112,40 @@ class PrinterRegistry:
                 await self.around.clock.sleep(CHANGE_PAUSE_S)
         return change
 
-    async def _replace(self, name: str, successor: PrinterWatcher | None) -> None:
+    def take_up(self, printers: Sequence[str]) -> None:
+        """This worker watches them from now on: each goes on where the journal says that its meter was last seen."""
+        for name in printers:
+            registered = self.registered.get(name)
+            passing = self.watchers.get(name)
+            if registered is not None and passing is not None and not passing.registered:
+                passing.change(registered.target, registered.policy, registered.gateway, read=True)
+            elif registered is not None and passing is None:
+                self._begin(self._owner(name, registered))
+
+    async def let_go(self, printers: Sequence[str]) -> None:
+        """Another worker is to watch them: what was read is stored, and their rows are as the journal has them. Where
+        that can't be, who has them next sees to it.
+        """
+        for start in range(0, len(printers), FINISHED_AT_ONCE_MAX):
+            some = [name for name in printers[start : start + FINISHED_AT_ONCE_MAX] if name in self.watchers]
+            await asyncio.gather(*(self._replace(name, None, is_anothers=True) for name in some))
+
+    async def drop(self, printers: Sequence[str]) -> None:
+        """Another worker watches them already. What was read of them and is not stored is forgotten: the meter has
+        counted on, and the other reads it.
+        """
+        for name in printers:
+            leaving = self.watchers.get(name)
+            if leaving is not None:
+                self._leaving.add(name)
+                try:
+                    await self.supervisor.end(_task_of(name))
+                    await leaving.reads.drop()
+                finally:
+                    self._leaving.discard(name)
+                    self.watchers.pop(name, None)
+
+    async def _replace(self, name: str, successor: PrinterWatcher | None, *, is_anothers: bool = False) -> None:
         """A watcher leaves its rows as the journal has them, and only then is there another one."""
         leaving = self.watchers.get(name)
         if leaving is not None:
@@ -122,11 +155,11 @@ class PrinterRegistry:
                 await leaving.finish()
             except JournalUnavailable:
                 # Whoever opens the rows next leaves them as the journal has them.
-                successor = successor or PrinterWatcher(name, self.around)
+                successor = successor or (None if is_anothers else PrinterWatcher(name, self.around))
             finally:
                 self._leaving.discard(name)
                 self.watchers.pop(name, None)
-            if successor is None and leaving.left_something:
+            if successor is None and leaving.left_something and not is_anothers:
                 successor = PrinterWatcher(name, self.around)
         if successor is not None:
             self._begin(successor)
@@ -185,6 +218,11 @@ class PrinterRegistry:
             self._waiting.add(printer)
             return None
         return self._begin(PrinterWatcher(printer, self.around))
+
+    def bring(self, printer: str) -> None:
+        """Something of it waits on this machine: it goes into the journal, whoever watches the printer."""
+        if self.watcher(printer) is None and printer in self.registered:
+            self._begin(PrinterWatcher(printer, self.around))
 
     def _strangers(self) -> int:
         return len(self.watchers.keys() - self.registered.keys())

@@ -90,7 +90,7 @@ class PrinterWatcher:
         around = self.around
         self.heartbeat = Heartbeat(around.clock)
         self.recorder = ReadingRecorder(self.printer, around.store, around.clock, last_good=seen)
-        self.recorder.apart, self.recorder.spool = around.apart, around.spool
+        self.recorder.apart, self.recorder.spool, self.recorder.held = around.apart, around.spool, around.held
         self.updater = LedgerUpdater(self.printer, around.store, around.clock, self.heartbeat, self._projector_before)
         self.updater.on_archive = around.on_archive
         self.schedule = PollSchedule(around.clock, around.entropy, around.poll_policy, around.pressed)

@@ -17,7 +17,7 @@ from sqlalchemy.exc import DBAPIError
 from pagereeve.store.newest import Newest
 from pagereeve.store.postgres.own_places import OwnPlaces
 from pagereeve.store.postgres.sqlstates import sqlstate_of
-from pagereeve.store.records.batch import Replacement
+from pagereeve.store.records.batch import Batch, Replacement
 from pagereeve.store.records.rows_versions import require_newest
 from pagereeve.store.sql.transaction import Heads, Outcome
 
@@ -31,6 +31,8 @@ _FOLLOWED: Final = (
     "INSERT INTO rows_version (printer, version) VALUES ($1, 1) ON CONFLICT (printer) DO UPDATE "
     "SET version = rows_version.version + 1 WHERE $2::bigint IS NULL OR rows_version.version = $2 RETURNING version"
 )
+# What is found is held until the commit: nobody takes a printer over (hints.py) before what is stored of it is seen.
+_WATCHED: Final = "SELECT name, worker FROM hint WHERE kind = 'printer' AND name = ANY($1::text[]) FOR KEY SHARE"
 _STATUS: Final = "SELECT pg_xact_status($1::text::xid8)"
 _NOTED: Final = "SELECT number FROM group_note WHERE writer = $1::bigint"
 _NO_SUCH_YET: Final = "22023"
@@ -77,6 +79,15 @@ class SharedHeads(Heads):
         for one in replacements:
             became = connection.exec_driver_sql(_FOLLOWED, (one.printer, one.after)).scalar_one_or_none()
             require_newest(one, -1 if became is None else became - 1)
+
+    def seal_runs_of_others(self, connection: Connection, batch: Batch) -> None:
+        """Whoever lost a printer and writes of it all the same, as it stood still meanwhile, takes nothing away from
+        whoever has it now: the same readings stored by two count once (domain).
+        """
+        if batch.open_runs:
+            for printer, worker in connection.exec_driver_sql(_WATCHED, (list(batch.open_runs),)).all():
+                if worker != self.writer:
+                    batch.seal_open(printer)
 
     def learn(self, heads: dict[str, int]) -> None:
         Heads.learn(self, heads)

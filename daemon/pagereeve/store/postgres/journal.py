@@ -28,6 +28,7 @@ from pagereeve.store.postgres.committing import Committer, raise_fence, size_byt
 from pagereeve.store.postgres.connecting import Limits
 from pagereeve.store.postgres.connections import WRITER_LIMITS, WriterConnection, rewrite
 from pagereeve.store.postgres.following import PostgresFollowing
+from pagereeve.store.postgres.hints import PostgresHints
 from pagereeve.store.postgres.kept_newest import KeptNewest, begun_anew, examined, note_path, notes_in
 from pagereeve.store.postgres.opening_check import require_fit
 from pagereeve.store.postgres.reads import PostgresReads
@@ -59,6 +60,8 @@ class PostgresJournal(JournalWrites, PostgresReads):
         connection: WriterConnection,
         writer: Writer,
         held: AsyncExitStack,
+        *,
+        alone: bool = False,
     ) -> None:
         JournalWrites.__init__(self, clock, writer, writer.committer)
         PostgresReads.__init__(self, address)
@@ -68,6 +71,7 @@ class PostgresJournal(JournalWrites, PostgresReads):
         self._writer = writer
         self._connection = connection
         self._held = held
+        self._alone = alone
         self._opened_place = writer.sealed_facts
         self._size_bytes = 0
         self._next_size_us = 0
@@ -128,7 +132,7 @@ class PostgresJournal(JournalWrites, PostgresReads):
                 held.push_async_callback(writer.close)
                 await writer.submit(append_request(found.fact(fence, clock.now_us())))
                 await connection.run(partial(kept.begin, fence=fence))
-            return cls(address, clock, fence, connection, writer, held.pop_all())
+            return cls(address, clock, fence, connection, writer, held.pop_all(), alone=alone)
 
     async def close(self) -> None:
         """Stores what is in line, and ends. A second call does nothing."""
@@ -143,6 +147,10 @@ class PostgresJournal(JournalWrites, PostgresReads):
             return await self._connection.run(work)
         except (DBAPIError, OSError) as error:
             raise unavailable(self._name, error) from error
+
+    def hints(self) -> PostgresHints:
+        """What this worker watches and does, under its fence; whoever asks closes it, before the journal."""
+        return PostgresHints(self._address, self.fence, alone=self._alone)
 
     async def rows_version(self, printer: str) -> int:
         """ports.ledger.RowWrites."""

@@ -12,7 +12,7 @@ from pagereeve.domain.ledger import RowSegment
 from pagereeve.ports.journal import CLAIMS_MAX, Receipt
 from pagereeve.ports.outbox import Announcement, QueueRemoval
 from pagereeve.store.records.checked_rows import same_claim
-from pagereeve.store.records.fact_record import FactRecord, Identity, ReleaseName, fact_of, file
+from pagereeve.store.records.fact_record import FactRecord, Identity, ReleaseName, fact_of, file, run_of
 from pagereeve.store.records.ledger_records import Columns
 
 
@@ -127,6 +127,10 @@ class Batch:
         seqs = tuple(self.append(filing).seq for filing in sealed)
         self.open_runs[printer] = current
         return seqs
+
+    def seal_open(self, printer: str) -> None:
+        """What was to be the printer's open run becomes a fact."""
+        self.append(file(run_of(self.open_runs.pop(printer))))
 
     def _notices(self, filing: FactRecord) -> tuple[Fact, ...]:
         key = filing.release_key

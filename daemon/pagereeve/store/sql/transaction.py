@@ -86,6 +86,9 @@ class Heads:
     def begin(self, connection: Connection) -> None:
         """First in each transaction that may store facts: where others write too, whether these heads still hold."""
 
+    def seal_runs_of_others(self, connection: Connection, batch: Batch) -> None:
+        """Where others write too: an open run of a printer that somebody else watches is no open run, but a fact."""
+
     def before_commit(self, outcome: Outcome) -> None:
         """What is stored if the commit that follows is."""
 
@@ -119,6 +122,7 @@ def store_group(connection: Connection, requests: Sequence[StoreRequest[Any]], h
             heads.begin(connection)
             batch = Batch(_Stored(connection, heads, _identities(requests), _releases(requests)))
             answers = [request.join(batch) for request in requests]
+            heads.seal_runs_of_others(connection, batch)
             _write(connection, batch, heads)
             if batch.facts:
                 heads.sealing.add(connection, batch.facts)
