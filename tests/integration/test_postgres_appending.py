@@ -25,7 +25,8 @@ from pagereeve.ports.journal import JournalUnavailable
 from pagereeve.queries.verify import verify
 from pagereeve.store.postgres.address import Address
 from pagereeve.store.postgres.appending import Pending, became
-from pagereeve.store.postgres.connections import Limits, WriterConnection, connected
+from pagereeve.store.postgres.connecting import Limits, connected
+from pagereeve.store.postgres.connections import WriterConnection
 from pagereeve.store.postgres.journal import PostgresJournal
 from pagereeve.store.postgres.reads import PostgresReads
 from pagereeve.store.postgres.sqlstates import sqlstate_of
@@ -100,7 +101,7 @@ WORKER = """
     from pagereeve.app.clocks import SystemClock, SystemEntropy
     from pagereeve.store.postgres.address import Address
     from pagereeve.store.postgres.appending import SharedHeads
-    from pagereeve.store.postgres.connections import Limits
+    from pagereeve.store.postgres.connecting import Limits
     from pagereeve.store.postgres.journal import PostgresJournal
     from tests.journal_samples import badge, ended, read, started
 
@@ -312,7 +313,7 @@ def lose_the_answer(journal: PostgresJournal, *, stored: bool) -> None:
 
         return await run(cut, *bound)
 
-    journal._connection.run = once  # type: ignore[method-assign]
+    journal._connection.run = once  # type: ignore[method-assign,assignment]
 
 
 @pytest.mark.alone

@@ -21,7 +21,7 @@ from pagereeve.ports.ledger import StaleRows
 from pagereeve.ports.store import Store
 from pagereeve.queries.replay import replayed_printer
 from pagereeve.store.postgres.address import Address
-from pagereeve.store.postgres.connections import Limits
+from pagereeve.store.postgres.connecting import Limits
 from pagereeve.store.postgres.journal import PostgresJournal
 from tests.histories import PRINTER, SIMPLE, ended, policy, reading, started
 from tests.integration.postgres_server import url_of
@@ -103,7 +103,7 @@ FROZEN = """
     from pagereeve.ports.ledger import StaleRows
     from pagereeve.store.postgres.address import Address
     from pagereeve.store.postgres.appending import SharedHeads
-    from pagereeve.store.postgres.connections import Limits
+    from pagereeve.store.postgres.connecting import Limits
     from pagereeve.store.postgres.journal import PostgresJournal
     from tests.journal_samples import segment
 
