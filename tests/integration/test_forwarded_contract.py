@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 from dataclasses import replace
 
 import pytest
@@ -9,6 +10,7 @@ import pytest
 from pagereeve.domain.facts.facts import Bound, Fact, PagesDecided, Redated, Registered, ReleaseStarted
 from pagereeve.domain.facts.page_decision import DECISIONS_SOURCE, PageDecision
 from pagereeve.domain.facts.sites import source_at
+from pagereeve.domain.values.errors import BadFact
 from pagereeve.ports.journal import Receipt
 from pagereeve.ports.origins import ForwardedFact, ForwardRefused, HeldPlace, KnownOrigin
 from pagereeve.ports.store import Store
@@ -127,6 +129,20 @@ async def test_a_site_can_not_take_a_name_with_which_own_timelines_begin(store: 
     site = await site_of(DAY)
     assert (await refused(store, await site.own_origin(), "north", sealed(site))).cause == "name-taken"
     assert (await store.append_forwarded(await site.own_origin(), "nort", sealed(site))).facts == 5
+
+
+async def test_nobody_else_adds_to_a_sites_timeline(store: Store) -> None:
+    """A sender at the centre may name any printer; the next of the site would find its number taken."""
+    site = await site_of(DAY)
+    await store.append_forwarded(await site.own_origin(), "north", sealed(site))
+    added = [store.append(badge("b7", "library")), store.append(started("r7", "north/library"))]
+    stored, bad = await asyncio.gather(*added, return_exceptions=True)
+    assert stored == Receipt("stored", 1)
+    assert isinstance(bad, BadFact)
+    assert "site north" in str(bad)
+    assert await store.append(started("r7", "east/library")) == Receipt("stored", 1)
+    await site.append(started("r8", "library"))
+    assert (await store.append_forwarded(await site.own_origin(), "north", sealed(site))).place == 6
 
 
 async def test_one_event_heard_in_two_journals_is_kept_of_both(store: Store) -> None:

@@ -36,7 +36,7 @@ class ReleaseFacts(Protocol):
         ...
 
 
-class IntakeStore(ReleaseFacts, FindingLookup, DecisionReads, PanelReads, Protocol):
+class IntakeStore(ReleaseFacts, FindingLookup, DecisionReads, PanelReads, OriginReads, Protocol):
     """What the intake needs: to store an event, and to find what it belongs to."""
 
     async def append(self, fact: Fact) -> Receipt:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
+from functools import partial
 
 from pagereeve.domain.badges.form import WHAT_TO_DO
 from pagereeve.domain.facts.facts import (
@@ -25,7 +26,7 @@ from pagereeve.engine.intake.noted_readings import judged_by
 from pagereeve.engine.intake.page_decisions import checked_by
 from pagereeve.engine.intake.placement import Lookup, Placed, place, routed
 from pagereeve.engine.intake.privacy import Privacy
-from pagereeve.engine.intake.releases import Releases
+from pagereeve.engine.intake.releases import Releases, own_notices
 from pagereeve.engine.intake.site_names import SiteNames
 from pagereeve.engine.intake.spooling import Spooling
 from pagereeve.engine.intake.storing import Storing
@@ -72,7 +73,7 @@ class EventIntake:
         self.dating = Dating(self.clock, self.store.recent_delays, self.counters, self.agreed, self.on_claim)
         self.privacy = Privacy(self.badges, self.counters, self.keep_titles)
         self.limits = DecisionLimits(self.store, self.clock.now_us)
-        self.releases = Releases(self.store.release_facts)
+        self.releases = Releases(partial(own_notices, self.store))
         self.lookup = Lookup(
             self.releases.starts,
             self.store.finding,

@@ -5,15 +5,30 @@ from __future__ import annotations
 from collections import OrderedDict
 from collections.abc import Awaitable, Callable, Sequence
 from dataclasses import dataclass, field
-from typing import Final
+from typing import Final, Protocol
 
 from pagereeve.domain.facts.facts import Fact, ReleaseStarted
+from pagereeve.domain.facts.sites import DIVIDER, site_of
 from pagereeve.engine.intake.placement import in_order
+from pagereeve.ports.origins import OriginReads
+from pagereeve.ports.store import ReleaseFacts as ReleaseReads
 
 RELEASES_MAX: Final = 20_000
 
 ReleaseFacts = Callable[[str, str], Awaitable[Sequence[Fact]]]
 """Of a source and the name of its release: all its stored notices."""
+
+
+class OwnNotices(ReleaseReads, OriginReads, Protocol): ...
+
+
+async def own_notices(store: OwnNotices, source: str, release: str) -> Sequence[Fact]:
+    """All stored notices of a release but those at printers of other journals, to which nothing is added here."""
+    known = await store.release_facts(source, release)
+    if not any(DIVIDER in one.printer for one in known):
+        return known
+    sites = {one.site for one in await store.origins()}
+    return [one for one in known if DIVIDER not in one.printer or site_of(one.printer) not in sites]
 
 
 @dataclass(slots=True)

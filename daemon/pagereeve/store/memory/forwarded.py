@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
-from pagereeve.domain.facts.sites import name_at
+from pagereeve.domain.facts.sites import name_at, site_of
 from pagereeve.ports.origins import ORIGINS_MAX, ForwardedFact, ForwardRefused, HeldPlace, KnownOrigin
 from pagereeve.store.records.forwarded import HeldOrigin, NewFact, known_origin, new_facts
 
@@ -16,6 +16,9 @@ class MemoryOrigins:
     def __init__(self) -> None:
         self._origins: dict[str, KnownOrigin] = {}
         self._held_places: dict[str, dict[int, HeldPlace]] = {}
+
+    def is_of_a_site(self, printer: str) -> bool:
+        return site_of(printer) in {one.site for one in self._origins.values()}
 
     async def origins(self) -> Sequence[KnownOrigin]:
         return sorted(self._origins.values(), key=lambda one: one.site)[:ORIGINS_MAX]

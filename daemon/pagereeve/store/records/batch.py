@@ -8,7 +8,9 @@ from typing import Protocol
 
 from pagereeve.domain.facts.claims import HEARD
 from pagereeve.domain.facts.facts import Conflict, Event, Fact
+from pagereeve.domain.facts.sites import DIVIDER, site_of
 from pagereeve.domain.ledger import RowSegment
+from pagereeve.domain.values.errors import BadFact
 from pagereeve.ports.journal import CLAIMS_MAX, Receipt
 from pagereeve.ports.outbox import Announcement, QueueRemoval
 from pagereeve.store.records.checked_rows import same_claim
@@ -43,6 +45,10 @@ class Stored(Protocol):
 
     def notices(self, release: ReleaseName) -> Sequence[Fact]:
         """The notices of a release, in order of their instants."""
+        ...
+
+    def is_of_a_site(self, printer: str) -> bool:
+        """Is the timeline another journal's?"""
         ...
 
 
@@ -137,6 +143,11 @@ class Batch:
         return () if key is None else (*self.stored.notices(key), *self.notices.get(key, ()))
 
     def _number(self, filing: FactRecord) -> int:
+        """Raises BadFact for a timeline whose numbers another journal gives."""
+        if DIVIDER in filing.printer and self.stored.is_of_a_site(filing.printer):
+            site = site_of(filing.printer)
+            problem = f"{filing.printer[:60]!r} is of site {site}: only its own daemon adds to that; send it there"
+            raise BadFact("printer", problem)
         head = self.heads.get(filing.printer)
         seq = (self.stored.head(filing.printer) if head is None else head) + 1
         self.heads[filing.printer] = seq

@@ -12,6 +12,7 @@ from typing import Any, Final, TypeVar
 
 from sqlalchemy.exc import DataError, DBAPIError, IntegrityError, InterfaceError, StatementError
 
+from pagereeve.domain.values.errors import BadFact
 from pagereeve.ports.clock import Clock
 from pagereeve.ports.journal import Hindrance, JournalUnavailable
 from pagereeve.ports.ledger import StaleRows
@@ -162,8 +163,8 @@ class GroupWriter(ABC):
     async def submit(self, request: StoreRequest[Answer]) -> Answer:
         """The request's answer, once it is durable. Waits for a place where the queue is full.
 
-        Raises JournalUnavailable (nothing of it was stored) or Unstorable. A caller that gives up waiting leaves its
-        request in line: it may be stored all the same.
+        Raises JournalUnavailable (nothing of it was stored), Unstorable or BadFact. A caller that gives up waiting
+        leaves its request in line: it may be stored all the same.
         """
         self._refuse_at_once()
         await self._places.acquire()
@@ -281,13 +282,20 @@ class GroupWriter(ABC):
     def _refuse(self, waiting: Waiting, cause: Exception) -> None:
         if waiting.answer.done():
             return
+        if isinstance(cause, BadFact):
+            waiting.answer.set_exception(cause)
+            return
         error = Unstorable(f"journal {self._path} takes no such value: {getattr(cause, 'orig', None) or cause}")
         error.__cause__ = cause
         waiting.answer.set_exception(error)
 
 
+# A union written in place would be built again at each call.
+_REFUSED: Final = (BadFact, IntegrityError, DataError, InterfaceError, OverflowError, UnicodeError, TypeError)
+
+
 def is_refused(error: Exception) -> bool:
     """Is it the value's fault, so that the same request would fail again?"""
-    if isinstance(error, IntegrityError | DataError | InterfaceError | OverflowError | UnicodeError | TypeError):
+    if isinstance(error, _REFUSED):
         return True
     return isinstance(error, StatementError) and not isinstance(error, DBAPIError)

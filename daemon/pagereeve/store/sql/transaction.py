@@ -13,6 +13,7 @@ from sqlalchemy import Connection, bindparam, delete, func, insert, select
 
 from pagereeve.domain.facts.closed import FactsArchived
 from pagereeve.domain.facts.facts import Fact
+from pagereeve.domain.facts.sites import site_of
 from pagereeve.ports.archives import ArchiveFile, ArchivePart
 from pagereeve.ports.closing import ClosedPeriod, ClosingAttempt
 from pagereeve.ports.erasing import Erasure, ErasureOutcome, TitleExpiry, TitlesExpired
@@ -234,6 +235,10 @@ class _Stored:
 
     def notices(self, release: ReleaseName) -> Sequence[Fact]:
         return self._notices.get(release, ())
+
+    def is_of_a_site(self, printer: str) -> bool:
+        named = select(schema.origin.c.number).where(schema.origin.c.site == site_of(printer))
+        return self._connection.execute(named).one_or_none() is not None
 
     def first(self, identity: Identity) -> First | None:
         return self._firsts.get(identity)
