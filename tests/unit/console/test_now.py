@@ -79,6 +79,13 @@ async def journal() -> MemoryJournal:
     return kept
 
 
+async def test_a_site_without_printers_is_told_where_to_begin() -> None:
+    hall = AskedSite(printers=(AskedPrinter(name="hall", host="192.0.2.1", port=161),))
+    for site, told in ((AskedSite(), True), (hall, False)):
+        async with asking(MemoryJournal(), site=site) as client:
+            assert ("No printer is in the settings" in (await client.get("/now")).text) == told
+
+
 @pytest.mark.parametrize("path", ["/now", "/now/figures"])
 async def test_names_are_shown_to_who_may_see_them_and_are_never_markup(path: str) -> None:
     kept = await journal()

@@ -72,7 +72,7 @@ async def test_the_answer_comes_first_and_then_the_evidence() -> None:
     order = [
         "What came of it?",
         "released, ",
-        "Verdict: <b>",
+        ">Verdict</a>: <b>",
         "What does the meter show?",
         "What happened, in order?",
         "meter read (the reading before)",

@@ -78,6 +78,7 @@ async def _values(context: ApiContext, *, names: bool) -> dict[str, Any]:
         answer = await now_of(held, period_of(local(now_us, zone).date().isoformat(), zone), context.site.behind)
     return {
         "as_of_us": now_us,
+        "has_printers": bool(context.site.printers),
         "now": answer,
         "strips": [(one, strip_parts(one)) for one in answer.strips],
         "work": [line_of(one, Clock(zone)) for one in answer.work],

@@ -17,6 +17,7 @@ from markupsafe import Markup
 from starlette.responses import HTMLResponse
 
 from pagereeve.console.api.asker import CSRF_FIELD, CSRF_HEADER, Asker
+from pagereeve.console.pages.own_words import own_words, word
 from pagereeve.domain.accounts.periods import local
 from pagereeve.domain.values.address_step import one_step
 from pagereeve.domain.values.amounts import amount
@@ -90,7 +91,7 @@ def _environment() -> Environment:
     )
     environment.filters |= {"figure": figure, "visible": visible_text, "urlencode": _in_query, "step": one_step}
     environment.globals |= {"amount": partial(amount, figure=figure), "static": static_address, "places": PLACES}
-    environment.globals |= {"cut": CUT}
+    environment.globals |= {"cut": CUT, "word": word, "own_words": own_words}
     environment.globals |= {"csrf_field": CSRF_FIELD, "csrf_header": CSRF_HEADER}
     return environment
 
