@@ -54,6 +54,7 @@ RUNS: Final = (
     Run("ingest", "", "--rounds 1 --events 300"),
     Run("journal_commit", "", "--rounds 1 --seconds 0.2 --history 5000"),
     Run("journal_postgres", "", "--rounds 1 --seconds 0.3"),
+    Run("database_size", "", "--releases 200"),
     Run("backup", "", "--rounds 1 --facts 5000"),
     Run("canonical", "", "--rounds 2"),
     Run("project_ledger", "--sizes 1000 1000000", "--rebuild 500 --sizes 100 200 --rounds 1"),
