@@ -8,6 +8,7 @@ import time
 from collections.abc import Awaitable, Callable
 from pathlib import Path
 
+import httpx2
 import pytest
 
 from pagereeve.app.daemon import App
@@ -21,7 +22,7 @@ from tests.integration.postgres_pair import Pair, pair
 from tests.integration.postgres_server import Server
 from tests.integration.test_postgres_daemon import journal_settings, settings_file
 
-LANES, EACH = 4, 15
+LANES, EACH = 4, 12
 LONGEST_S = 90.0
 STARTED = "pagereeve.release.started.v1"
 
@@ -34,12 +35,22 @@ def both(servers: Pair, address: Address, folder: Path) -> JournalSettings:
 async def acknowledged(outside: Outside, name: str) -> str:
     """Sent as a release server does: again, until it is answered."""
     deadline = time.monotonic() + LONGEST_S
-    while (answer := await outside.started(name, "elsewhere", 5)).status_code != 200:
-        assert answer.status_code == 503, answer.text
-        assert "retry-after" in answer.headers
-        assert time.monotonic() < deadline, answer.text
+    while not await is_acknowledged(outside, name):
+        assert time.monotonic() < deadline, name
         await asyncio.sleep(0.05)
     return f"{name}.started"
+
+
+async def is_acknowledged(outside: Outside, name: str) -> bool:
+    try:
+        answer = await outside.started(name, "elsewhere", 5)
+    except httpx2.TimeoutException:
+        # A group that was sent may wait for its server for longer than this client.
+        return False
+    # 408: the machine was too busy to take the request.
+    assert answer.status_code in {200, 408, 503}, answer.text
+    assert answer.status_code != 503 or "retry-after" in answer.headers
+    return answer.status_code == 200
 
 
 def stored(server: Server, address: Address) -> list[str]:

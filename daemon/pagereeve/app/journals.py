@@ -199,5 +199,5 @@ def require_file(settings: Settings) -> None:
             str(place_of(settings)),
             "this command works on a journal that is a file. Copies of one in PostgreSQL are its server's: pg_dump, or "
             "pg_basebackup with its write-ahead log; put one back with pg_restore while no daemon runs, then pagereeve "
-            "verify --head with a head that was noted elsewhere. contrib/docs/backup.md tells more",
+            "verify. pagereeve docs backup tells more",
         )

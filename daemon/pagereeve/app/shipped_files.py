@@ -72,6 +72,7 @@ SHIPPED: Final = (
         ),
     ),
     Shipped("standby", "Litestream's settings for a copy on another machine", ("contrib/litestream.yml",)),
+    Shipped("patroni", "Patroni's settings for a journal in PostgreSQL", ("contrib/patroni.yml",)),
     Shipped(
         "release-client",
         "a release server's side, in the standard library alone",
@@ -96,6 +97,7 @@ TOPICS: Final = {
     "alerts": "who is told of what, and how to verify a message",
     "operate": "settings, many printers, health, log, sizes, what is kept, IPv6, the clock",
     "backup": "backup, restore, a standby",
+    "database": "PostgreSQL: a standby that takes over, how large, what fails, a plan for a million printers",
     "audit": "edited facts, proofs, erasing a person",
     "simulate": "simulated printers, for courses and to try a release server",
     "security": "how to report a weakness, and what is defended",

@@ -80,7 +80,7 @@ class Writer(GroupWriter):
 
     def refuse_those_in_line(self) -> None:
         """Behind a group that hangs. Nothing of theirs was sent."""
-        error = TimeoutError(f"the server gives no answer for {self.waited_us // 1_000_000} s")
+        error = TimeoutError(f"the server gives no answer for more than {HANGS_S:.0f} s")
         self.hinder(error)
         self._fail(self._taken(self.queue_depth), error)
 
