@@ -37,9 +37,10 @@ async def test_the_tables_are_those_that_the_program_says(postgres_journal: Addr
         found = await connection.run(differing)
     finally:
         await connection.close()
-    # What PostgreSQL has more: what became of each writer's last group, who watches what, and the key of what is stored
-    # once.
-    assert sorted(one[1].name for one in found) == ["group_note", "hint", "uq_fact_identity", "worker"]  # type: ignore[index]
+    # What PostgreSQL has more: who waits for another worker's meter, what became of each writer's last group, who
+    # watches what, and the key of what is stored once.
+    names = sorted(one[1].name for one in found)  # type: ignore[index]
+    assert names == ["gate", "group_note", "hint", "uq_fact_identity", "worker"]
 
 
 async def test_an_index_of_few_rows_has_its_condition(postgres: Server, postgres_journal: Address) -> None:

@@ -23,6 +23,7 @@ from pagereeve.domain.facts.facts import (
     ReleaseStarted,
 )
 from pagereeve.engine.badges.watcher import BadgeWatcher
+from pagereeve.engine.gates import GateAnswers, GatesElsewhere
 from pagereeve.engine.intake.intake import EventIntake
 from pagereeve.engine.printers.arrivals import Arrival
 from pagereeve.engine.printers.registry import PrinterRegistry
@@ -45,8 +46,7 @@ class FactFollower:
     """Its readers take a fact that they know already as it is; so nothing rests on each coming once.
 
     Only watchers that are there hear of their printers' facts: whoever begins to watch one reads the journal, which
-    holds what was passed before. ``on_gateway`` hears what became of gateways, ``on_answered`` each answer to a start
-    notice.
+    holds what was passed before. ``on_gateway`` hears what became of gateways.
     """
 
     following: Following
@@ -56,21 +56,32 @@ class FactFollower:
     registry: PrinterRegistry
     badge_watcher: BadgeWatcher
     on_gateway: Callable[[GatewayChecked], None] = lambda _: None
-    on_answered: Callable[[ReleaseAnswered], None] = lambda _: None
     heartbeat: Heartbeat = field(init=False)
+    asking: GatesElsewhere = field(init=False)
+    answering: GateAnswers = field(init=False)
     followed: int = 0
     """Facts of others that were handed on."""
     _through: int = 0
 
     def __post_init__(self) -> None:
         self.heartbeat = Heartbeat(self.clock)
+        gates = self.following.gates
+        self.asking = self.intake.handing_on.elsewhere = GatesElsewhere(gates)
+        self.answering = GateAnswers(gates, self.registry, self.intake.storing, self.clock)
 
     async def run(self) -> None:
         """Until cancelled. While the journal is away nobody stores anything: that is told elsewhere."""
+        try:
+            await self._follow()
+        finally:
+            await self.answering.close()
+
+    async def _follow(self) -> None:
         while True:
             self.heartbeat.does("takes what others stored", STORE_LONGEST_S)
             try:
                 more = await self.take_some()
+                await self.answering.look()
             except JournalUnavailable as error:
                 if error.hindrance != "away":
                     raise
@@ -101,6 +112,8 @@ class FactFollower:
         for one in facts:
             watcher = self.registry.watchers.get(one.fact.printer)
             if watcher is not None and isinstance(one.fact, _MOVING):
+                if isinstance(one.fact, ReleaseStarted):
+                    self.answering.heard(one.fact)
                 watcher.ask_for_reading(now_us)
 
     async def _hand_on(self, fact: Fact) -> None:
@@ -109,7 +122,7 @@ class FactFollower:
         if isinstance(fact, ReleaseStarted):
             await self.intake.storing.heard(fact)
         elif isinstance(fact, ReleaseAnswered):
-            self.on_answered(fact)
+            self.asking.answered(fact)
         elif isinstance(fact, Bound):
             self.intake.badges.known.add(fact.badge)
         elif isinstance(fact, GatewayChecked):

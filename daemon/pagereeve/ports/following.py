@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Protocol
 
 from pagereeve.domain.facts.facts import Fact
+from pagereeve.ports.gates import Gates
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,6 +51,9 @@ class Following(Protocol):
 
     @property
     def longest_s(self) -> float: ...
+
+    @property
+    def gates(self) -> Gates: ...
 
     async def close(self) -> None:
         """A second call does nothing."""

@@ -25,6 +25,7 @@ from pagereeve.domain.facts.page_decision import PageDecision
 from pagereeve.engine.following import FactFollower
 from pagereeve.ports.following import FollowedFact, FollowedPage
 from pagereeve.ports.journal import JournalUnavailable
+from pagereeve.store.records.nobody_else import NobodyAsks
 from tests.unit.engine.intake.facts import origin, started
 from tests.unit.engine.virtual import passing
 from tests.unit.engine.world import SERVER, FakePrinter, World
@@ -37,6 +38,7 @@ class Others:
     pages: list[FollowedPage] = field(default_factory=list)
     failures: list[JournalUnavailable] = field(default_factory=list)
     longest_s: float = 1.0
+    gates: NobodyAsks = field(default_factory=NobodyAsks)
     asked: int = 0
 
     def add(self, *facts: Fact) -> None:
@@ -67,7 +69,6 @@ class Heard:
     world: World
     others: Others = field(default_factory=Others)
     gateways: list[GatewayChecked] = field(default_factory=list)
-    answers: list[ReleaseAnswered] = field(default_factory=list)
 
     def __post_init__(self) -> None:
         one = self.world
@@ -79,7 +80,6 @@ class Heard:
             one.registry,
             one.badge_watcher,
             self.gateways.append,
-            self.answers.append,
         )
 
     async def hear(self, *facts: Fact) -> None:
@@ -131,7 +131,7 @@ def test_each_fact_of_the_site_comes_to_its_reader() -> None:
             answered = ReleaseAnswered("p", 2, "a source", "s1", 1, "in-hand")
             await heard.hear(checked, answered, Bound(1, "b-known", "owner-1", 1))
             assert heard.gateways == [checked]
-            assert heard.answers == [answered]
+            assert heard.follower.asking._known == {answered.notice: answered}
             assert world.badges.known == {"b-known"}
             assert heard.follower.followed == 3
 

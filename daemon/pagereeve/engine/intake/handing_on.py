@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import asyncio
 from dataclasses import dataclass
+from typing import Protocol
 
 from pagereeve.domain.badges.projector import checked_event
+from pagereeve.domain.brackets.timeline import EventKey
 from pagereeve.domain.facts.facts import AnswerReading, AnswerRest, PagesDecided, ReleaseStarted
 from pagereeve.domain.facts.reading import Failure, Reading
 from pagereeve.engine.badges.watcher import BadgeWatcher
@@ -13,20 +15,29 @@ from pagereeve.engine.intake.placement import Placed
 from pagereeve.engine.intake.storing import Stored
 from pagereeve.engine.printers.arrivals import Arrival
 from pagereeve.engine.printers.registry import PrinterRegistry
+from pagereeve.engine.printers.watcher import PrinterWatcher
 
 
 @dataclass(frozen=True, slots=True)
 class Waited:
-    """What a gated sender is told."""
+    """What a gated sender is told. ``kept``: that is a fact already."""
 
     reading: AnswerReading
     rest: AnswerRest = ""
+    kept: bool = False
+
+
+class Elsewhere(Protocol):
+    """Waits for a printer that another worker watches."""
+
+    async def wait(self, started: ReleaseStarted, wait_s: float, *, rest: bool, stored: bool) -> Waited: ...
 
 
 @dataclass(slots=True)
 class HandingOn:
     registry: PrinterRegistry
     badge_watcher: BadgeWatcher
+    elsewhere: Elsewhere | None = None
 
     def ask_for_readings(self, placed: Placed, since_us: int) -> None:
         """Before the facts are durable: the meters are about to move, and a read does no harm. One that was sent after
@@ -57,19 +68,26 @@ class HandingOn:
         elif outcome == "stored" and stored.concerns_us is not None:
             self.badge_watcher.begin_again(stored.concerns_us)
 
-    async def wait(self, placed: Placed, wait_s: float, since_us: int, *, rest: bool) -> Waited:
+    async def wait(self, placed: Placed, wait_s: float, since_us: int, *, rest: bool, stored: bool = True) -> Waited:
         """For a gated sender: what became, within ``wait_s``, of a reading sent since its notice came, at ``since_us``
         (monotonic): until it is answered the job is held. With ``rest`` also whether the releases answered before it
-        came to rest.
+        came to rest. ``stored``: this delivery is the first.
         """
         watcher = self.registry.watcher(placed.gate)
-        if watcher is None:
-            return Waited("not-waited", "not-rested" if rest else "")
-        if not rest:
-            return Waited(_said(await watcher.reading(wait_s, since_us)))
-        notice = placed.facts[0].origin.key if isinstance(placed.facts[0], ReleaseStarted) else ("", "")
-        read, rested = await asyncio.gather(watcher.reading(wait_s, since_us), watcher.rest(notice, wait_s, since_us))
-        return Waited(_said(read), "rested" if rested else "not-rested")
+        started = placed.facts[0] if isinstance(placed.facts[0], ReleaseStarted) else None
+        if watcher is not None:
+            return await waited_at(watcher, started.origin.key if started else ("", ""), wait_s, since_us, rest=rest)
+        if started is not None and self.elsewhere is not None and placed.gate in self.registry.registered:
+            return await self.elsewhere.wait(started, wait_s, rest=rest, stored=stored)
+        return Waited("not-waited", "not-rested" if rest else "")
+
+
+async def waited_at(watcher: PrinterWatcher, notice: EventKey, wait_s: float, since_us: int, *, rest: bool) -> Waited:
+    """As HandingOn.wait, for one that is watched here."""
+    if not rest:
+        return Waited(_said(await watcher.reading(wait_s, since_us)))
+    read, rested = await asyncio.gather(watcher.reading(wait_s, since_us), watcher.rest(notice, wait_s, since_us))
+    return Waited(_said(read), "rested" if rested else "not-rested")
 
 
 def _said(result: Reading | Failure | None) -> AnswerReading:

@@ -144,9 +144,10 @@ class EventIntake:
         detail = OTHER_DATA if receipt.outcome == "conflict" else ""
         if wait_s is None or not placed.gate:
             return Accepted(receipt.outcome, detail, remarks=tuple(remarks))
-        waited = await self.handing_on.wait(placed, wait_s, arrived_us, rest=rest)
+        stored = receipt.outcome == "stored"
+        waited = await self.handing_on.wait(placed, wait_s, arrived_us, rest=rest, stored=stored)
         # An earlier delivery may have been answered at once, and its job be let go since.
-        if receipt.outcome == "stored" and isinstance(event, ReleaseStarted):
+        if stored and isinstance(event, ReleaseStarted) and not waited.kept:
             detail = await self._keep_answer(event, waited)
         return Accepted(receipt.outcome, detail, waited.reading, waited.rest, tuple(remarks))
 

@@ -23,6 +23,8 @@ from pagereeve.store.errors import unavailable
 from pagereeve.store.postgres.address import Address
 from pagereeve.store.postgres.connecting import Limits, connected
 from pagereeve.store.postgres.connections import WriterConnection
+from pagereeve.store.postgres.gates import CHANNEL as GATES
+from pagereeve.store.postgres.gates import PostgresGates
 from pagereeve.store.postgres.own_places import OwnPlaces
 from pagereeve.store.records.checked_rows import Damage
 from pagereeve.store.sql import tables as schema
@@ -61,7 +63,10 @@ class PostgresFollowing:
         damage: Damage,
         *,
         listens: bool = True,
+        fence: int = 0,
     ) -> None:
+        self.gates = PostgresGates(self._run, fence)
+        self._turn = asyncio.Lock()
         self._name = str(address)
         self._writer = writer
         self._own = own
@@ -110,13 +115,20 @@ class PostgresFollowing:
             pass
         self._news.clear()
 
-    def _heard(self, _connection: object, pid: int, _channel: str, _payload: object) -> None:
-        if pid != self._writer.server_pid:
-            self._news.set()
+    def _heard(self, _connection: object, pid: int, channel: str, _payload: object) -> None:
+        if channel == GATES:
+            self.gates.told = True
+        elif pid == self._writer.server_pid:
+            return
+        self._news.set()
 
     async def _run(self, work: Callable[[Connection], Sequence[Any]]) -> Sequence[Any]:
         if self._closed:
             raise JournalUnavailable(f"journal {self._name} is closed", "closed")
+        async with self._turn:
+            return await self._run_alone(work)
+
+    async def _run_alone(self, work: Callable[[Connection], Sequence[Any]]) -> Sequence[Any]:
         try:
             if self._connection is not None:
                 with suppress(DBAPIError, OSError):
@@ -139,6 +151,7 @@ class PostgresFollowing:
                 raw: Any = (await connection.get_raw_connection()).driver_connection
                 listen: Callable[..., Awaitable[None]] = raw.add_listener
                 await listen(CHANNEL, self._heard)
+                await listen(GATES, self._heard)
         except BaseException:
             await connection.close()
             raise

@@ -160,7 +160,9 @@ class PostgresJournal(JournalWrites, PostgresReads):
     def following(self, *, listens: bool = True) -> PostgresFollowing:
         """ports.store.Store; the caller closes it. ``listens`` False: only the look each second tells."""
         own, damage = self._writer.committer.heads.own, self._reader.damage
-        return PostgresFollowing(self._address, self._connection, own, self._opened_place, damage, listens=listens)
+        return PostgresFollowing(
+            self._address, self._connection, own, self._opened_place, damage, listens=listens, fence=self.fence
+        )
 
     async def rewrite(self) -> None:
         """Make the tables anew, so that nothing of what was replaced or deleted is left in their files. What the server

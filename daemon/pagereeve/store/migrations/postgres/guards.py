@@ -20,6 +20,14 @@ HINTS: Final = (
         "PRIMARY KEY (kind, name)) WITH (fillfactor = 50)"
     ),
 )
+# Whose senders wait for the meter of a printer that another worker watches (store/postgres/gates.py). Nothing rests on
+# it: after a crash it is empty.
+GATES: Final = (
+    'CREATE UNLOGGED TABLE gate (source text COLLATE "C" NOT NULL, id text COLLATE "C" NOT NULL, '
+    'printer text COLLATE "C" NOT NULL, started_us bigint NOT NULL, rest boolean NOT NULL, writer bigint NOT NULL, '
+    "until timestamptz NOT NULL, at timestamptz NOT NULL DEFAULT clock_timestamp(), "
+    "answered boolean NOT NULL DEFAULT false, PRIMARY KEY (source, id))"
+)
 
 _REFUSE: Final = "RAISE EXCEPTION USING ERRCODE = 'integrity_constraint_violation', MESSAGE = TG_ARGV[0];"
 

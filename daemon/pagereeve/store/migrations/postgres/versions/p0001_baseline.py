@@ -11,7 +11,7 @@ from typing import Final
 from alembic import op
 from sqlalchemy import MetaData, Text
 
-from pagereeve.store.migrations.postgres.guards import FUNCTIONS, HINTS, NOTES, TRIGGERS
+from pagereeve.store.migrations.postgres.guards import FUNCTIONS, GATES, HINTS, NOTES, TRIGGERS
 from pagereeve.store.sql import tables as schema
 from pagereeve.store.sql.stored_types import Packed
 
@@ -33,5 +33,5 @@ def upgrade() -> None:
         for index in copy.indexes:
             index.dialect_options["postgresql"]["where"] = index.dialect_options["sqlite"]["where"]
     metadata.create_all(op.get_bind())
-    for statement in (NOTES, *HINTS, *FUNCTIONS, *TRIGGERS):
+    for statement in (NOTES, GATES, *HINTS, *FUNCTIONS, *TRIGGERS):
         op.execute(statement)
