@@ -34,7 +34,7 @@ from pagereeve.ports.releases import ReleaseFilter, ReleasePlace, ReleasesPage
 from pagereeve.ports.seal import SealReads
 
 
-class Reads(SealReads, OriginReads, ArchiveReads, ClosedReads, LossReads, Protocol):
+class Reads(OriginReads, SealReads, ArchiveReads, ClosedReads, LossReads, Protocol):
     """As ports.journal, ports.ledger, ports.outbox, ports.queries and ports.store say of methods of the same names.
 
     ``kept`` is what its snapshots share; None: nothing is kept from one question to the next.

@@ -11,7 +11,8 @@ from pagereeve.console import pages
 from pagereeve.console.pages.own_words import ANCHORS, own_words, word
 from pagereeve.console.pages.words import words_of
 from tests.asking import ACCOUNTING, asking
-from tests.unit.console.test_release_page import journal_of, own
+from tests.histories import journal_of
+from tests.unit.console.test_release_page import own
 
 GLOSSARY = Path(__file__).parents[3] / "contrib" / "docs" / "glossary.md"
 TEMPLATES = Path(*pages.__path__) / "templates"

@@ -24,7 +24,6 @@ _ASK: Final = (
     "ON CONFLICT DO NOTHING) SELECT pg_notify($8, '')::text"
 )
 _WITHDRAW: Final = "WITH gone AS (DELETE FROM gate WHERE source = $1 AND id = $2) SELECT pg_notify($3, '')::text"
-_ASKED: Final = "SELECT 1 FROM gate WHERE source = $1 AND id = $2 AND until > now() AND NOT answered"
 _ASKED: Final = (
     "SELECT printer, source, id, started_us, extract(epoch FROM until - now())::float8, rest FROM gate "
     "WHERE until > now() AND NOT answered AND writer <> $1::bigint ORDER BY at, source, id LIMIT $2::integer"
