@@ -70,6 +70,8 @@ def digest_of(path: Path) -> str:
             assert rows, table
             for row in rows:
                 if table == "fact":
+                    # That version had no such column.
+                    assert row.pop("origin") == 0
                     # Another release of zlib may pack the same body into other bytes.
                     row["body"] = (type(row["body"]).__name__, unpacked_body(row["body"]))
             digest.update(repr((table, rows)).encode())

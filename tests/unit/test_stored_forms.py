@@ -21,10 +21,14 @@ from pagereeve.store.records.digest_forms import (
     unpacked_openings,
 )
 from pagereeve.store.records.fact_record import file
+from pagereeve.store.records.instants_apart import INSTANTS_MAX, MARK, parted, written
 from pagereeve.store.sql.stored_types import BODY, DIGEST, LINK, OPENINGS, Packed
 from tests.journal_samples import read, started
 
-WORDS_SHA256 = {1: "b504b6aa519c478876ced76a1bf01b16a829eb8152597517869e659697f0dec5"}
+WORDS_SHA256 = {
+    1: "b504b6aa519c478876ced76a1bf01b16a829eb8152597517869e659697f0dec5",
+    2: "e9835817145b086a0ebef25fbf1a4345385d86a7abf092b3081682e83f855718",
+}
 HEX = "0123456789abcdef"
 
 
@@ -44,6 +48,65 @@ def test_a_body_takes_less_than_half_of_its_text(fact: object) -> None:
     packed = packed_body(body)
     assert isinstance(packed, bytes)
     assert len(packed) < len(body) / 2
+
+
+INSTANTS = st.datetimes().map(lambda when: f"{when.isoformat(timespec='microseconds')}Z")
+PIECES = st.one_of(
+    INSTANTS, st.text(st.characters(codec="utf-8"), max_size=20), st.sampled_from(["\x01", "2026-02-30T"])
+)
+
+
+@given(st.lists(PIECES, max_size=40), st.sampled_from(['"', "", '","at":"']))
+def test_any_text_with_instants_comes_back(pieces: list[str], between: str) -> None:
+    body = between.join(["", *pieces, ""])
+    assert unpacked_body(packed_body(body)) == body
+
+
+@pytest.mark.parametrize(
+    "body",
+    [
+        *(f'{{"at":"{text}"}}' * 9 for text in ("0001-01-01T00:00:00.000000Z", "9999-12-31T23:59:59.999999Z")),
+        *(f'{{"at":"{text}"}}' * 9 for text in ("2026-02-30T00:00:00.000000Z", "2026-01-01T00:00:60.000000Z")),
+        *('"2026-01-01T00:00:00.000001Z"' * many for many in (1, INSTANTS_MAX - 1, INSTANTS_MAX, INSTANTS_MAX + 1)),
+        '"2026-01-01T00:00:00.000001Z"' * 9 + MARK,
+        '"٢٠٢٦-01-01T00:00:00.000000Z"' * 9,
+    ],
+)
+def test_instants_at_every_edge_come_back(body: str) -> None:
+    assert unpacked_body(packed_body(body)) == body
+
+
+def test_the_instants_of_a_reading_take_a_third_of_their_digits_packed() -> None:
+    body = file(read(7)).body
+    packed, words = packed_body(body), parted(body)
+    assert isinstance(packed, bytes)
+    assert words is not None
+    assert packed[0] == 2
+    assert len(written(words[1])) < 6 * len(words[1])
+    assert len(packed) < len(zlib_of(body)) * 0.9
+
+
+def zlib_of(body: str) -> bytes:
+    """As rows of before are packed."""
+    packing = zlib.compressobj(6, zlib.DEFLATED, -12, 5, zlib.Z_DEFAULT_STRATEGY, DICTIONARIES[1])
+    return b"\x01" + packing.compress(body.encode()) + packing.flush()
+
+
+@given(st.text(st.characters(codec="utf-8"), min_size=1, max_size=300))
+def test_what_was_packed_with_the_first_words_is_read(body: str) -> None:
+    assert unpacked_body(zlib_of(body)) == body
+
+
+def test_a_flipped_bit_makes_no_other_body() -> None:
+    """Bits that fill up the last byte say nothing."""
+    body = file(started("event-1")).body
+    packed, digest = packed_body(body), digest_of_body(body)
+    assert isinstance(packed, bytes)
+    for place in range(8 * len(packed)):
+        flipped = bytearray(packed)
+        flipped[place // 8] ^= 1 << place % 8
+        found = unpacked_body(bytes(flipped))
+        assert found == body or not intact(found, digest)
 
 
 def test_what_gets_no_smaller_stays_text() -> None:

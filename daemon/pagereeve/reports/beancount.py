@@ -34,7 +34,6 @@ CLAIM: Final = "claim:"
 """Accounts of what was claimed and is in no account of pages, once a decision settles it."""
 RELEASES_NAMED_MAX: Final = 20
 _MINUTE_US: Final = 60 * SECOND_US
-_HOUR_S: Final = 3_600
 _SPECIAL: Final = re.compile(r"[^A-Za-z0-9]")
 # Beancount's limit for a commodity's name is 24 characters.
 _SHORT: Final = re.compile(r"[A-Z][A-Z0-9]{0,11}", re.ASCII)
@@ -110,7 +109,7 @@ class LedgerText:
             said, named = "a stretch between two cuts" if unit is None else _unreleased(reasons), ""
         return (
             f"{opening}\n{self._day(at_us)} * {_quoted(said)}\n  printer: {_quoted(printer)}\n  run: {run}\n"
-            f'  opens: "{_instant(opens_us)}"\n  closes: "{_instant(closes_us)}"\n{named}{given}'
+            f'  opens: "{to_text(opens_us)}"\n  closes: "{to_text(closes_us)}"\n{named}{given}'
         )
 
     def _commodity_in(self, channel: str, unit: str) -> tuple[str, str]:
@@ -256,20 +255,3 @@ def _quoted(text: str) -> str:
     if '"' in text or "\\" in text:
         text = text.replace("\\", "\\\\").replace('"', '\\"')
     return f'"{text}"'
-
-
-def _instant(at_us: int) -> str:
-    """As domain.values.instants.to_text, put together from what others have, too."""
-    second, rest_us = divmod(at_us, SECOND_US)
-    hour, second = divmod(second, _HOUR_S)
-    return f"{_hour(hour)}{_minute(second)}{rest_us:06d}Z"
-
-
-@lru_cache(maxsize=1024)
-def _hour(hour: int) -> str:
-    return to_text(hour * _HOUR_S * SECOND_US)[: len("1970-01-01T00:")]
-
-
-@lru_cache(maxsize=_HOUR_S)
-def _minute(second: int) -> str:
-    return f"{second // 60:02d}:{second % 60:02d}."

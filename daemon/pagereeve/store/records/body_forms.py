@@ -1,14 +1,18 @@
 """A fact's body as it is stored: text, or packed into a fraction of it. Its canonical bytes come back exactly.
 
 A packed body is one byte, the number of the dictionary, then raw DEFLATE (RFC 1951) of the body's UTF-8 with that
-preset dictionary (zlib.net/manual.html, ``deflateSetDictionary``). Which form a row has its type says: text or bytes.
-Rows of before are text; nothing rewrites them. That a body is what was written its digest says (checked_rows.py).
+preset dictionary (zlib.net/manual.html, ``deflateSetDictionary``). With the second dictionary the body's instants stand
+before it, and marks in their places (instants_apart.py): a byte says how many. Which form a row has its type says: text
+or bytes. Rows of before are text, or of the first dictionary; nothing rewrites them. That a body is what was written
+its digest says (checked_rows.py).
 """
 
 from __future__ import annotations
 
 import zlib
 from typing import Any, Final
+
+from pagereeve.store.records.instants_apart import joined, parted, read, written
 
 PACKED_MAX: Final = 2**20
 """Bytes of a body. A longer one stays text, so that a damaged row can't swell to more."""
@@ -17,6 +21,7 @@ _WINDOW_BITS: Final = -12
 _MEMORY_LEVEL: Final = 5
 _LEVEL: Final = 6
 _FIRST: Final = 1
+_PARTED: Final = 2
 _DAMAGED: Final = "\0"
 
 # Words of the bodies, the most frequent last. What is packed with a dictionary needs it forever: another one gets
@@ -58,8 +63,24 @@ _WORDS: Final = (
     b'"printer":"printer-","received":"2026-01-01T00:00:00.000000Z","source":"urn:","type":'
     b'"pagereeve.release.started.v1"}'
 )
-DICTIONARIES: Final = {_FIRST: _WORDS}
-_PRIMED: Final = zlib.compressobj(_LEVEL, zlib.DEFLATED, _WINDOW_BITS, _MEMORY_LEVEL, zlib.Z_DEFAULT_STRATEGY, _WORDS)
+# The same words with marks, and before those of events how readings name the channels that there are.
+_STAMP: Final = b'"2026-01-01T00:00:00.000000Z"'
+_MARK: Final = b"\x01"
+_EVENTS: Final = b'{"at":"2026-01-01T00:00:00.000000Z","data":{"outcome"'
+_CHANNELS: Final = (
+    b'{"count":1,"counts":{"blank":1,"colour":1,"copies":1,"duplex":1,"large":1,"mono":1,"prints":1,"sheets":1,"total":1}'
+    b',"errors":[],"fact":"reading","first_received":"2026-01-01T00:00:00.000000Z","first_sent":'
+    b'"2026-01-01T00:00:00.000000Z","first_uptime_cs":1,"last_received":"2026-01-01T00:00:00.000000Z","last_sent":'
+    b'"2026-01-01T00:00:00.000000Z","last_uptime_cs":1,"object_id":"1.3.6.1.4.1.","printer":"printer-","serial":"",'
+    b'"state":"idle","units":{"blank":"impressions","colour":"impressions","copies":"impressions","duplex":"impressions",'
+    b'"large":"impressions","mono":"impressions","prints":"impressions","sheets":"sheets","total":"impressions"}}'
+)
+_PARTED_WORDS: Final = _WORDS.replace(_EVENTS, _CHANNELS + _EVENTS).replace(_STAMP, _MARK)
+DICTIONARIES: Final = {_FIRST: _WORDS, _PARTED: _PARTED_WORDS}
+_PRIMED: Final = {
+    number: zlib.compressobj(_LEVEL, zlib.DEFLATED, _WINDOW_BITS, _MEMORY_LEVEL, zlib.Z_DEFAULT_STRATEGY, words)
+    for number, words in DICTIONARIES.items()
+}
 
 
 def packed_body(body: str | bytes) -> str | bytes:
@@ -71,9 +92,19 @@ def packed_body(body: str | bytes) -> str | bytes:
     plain = body.encode(errors="surrogateescape")
     if len(plain) > PACKED_MAX:
         return body
-    packing = _PRIMED.copy()
-    packed = bytes((_FIRST,)) + packing.compress(plain) + packing.flush()
+    apart = parted(body)
+    if apart is None:
+        packed = _deflated(_FIRST, bytes((_FIRST,)), plain)
+    else:
+        words, instants = apart
+        head = bytes((_PARTED, len(instants))) + written(instants)
+        packed = _deflated(_PARTED, head, words.encode(errors="surrogateescape"))
     return packed if len(packed) < len(plain) else body
+
+
+def _deflated(number: int, head: bytes, plain: bytes) -> bytes:
+    packing = _PRIMED[number].copy()
+    return head + packing.compress(plain) + packing.flush()
 
 
 def unpacked_body(stored: Any) -> Any:
@@ -83,16 +114,29 @@ def unpacked_body(stored: Any) -> Any:
     """
     if not isinstance(stored, bytes):
         return stored
-    words = DICTIONARIES.get(stored[0]) if stored else None
-    if words is None:
-        return _damaged(stored)
-    unpacking = zlib.decompressobj(_WINDOW_BITS, words)
+    number = stored[0] if stored else 0
+    plain = _of_parted(stored) if number == _PARTED else _inflated(_FIRST, stored[1:]) if number == _FIRST else None
+    return _damaged(stored) if plain is None else plain
+
+
+def _of_parted(stored: bytes) -> str | None:
+    known = read(stored[2:], stored[1]) if len(stored) > 1 else None
+    if known is None:
+        return None
+    instants, size_bytes = known
+    words = _inflated(_PARTED, stored[2 + size_bytes :])
+    return None if words is None else joined(words, instants)
+
+
+def _inflated(number: int, packed: bytes) -> str | None:
+    """None for what can't be unpacked, or is more than a body may be."""
+    unpacking = zlib.decompressobj(_WINDOW_BITS, DICTIONARIES[number])
     try:
-        plain = unpacking.decompress(stored[1:], PACKED_MAX + 1)
+        plain = unpacking.decompress(packed, PACKED_MAX + 1)
     except zlib.error:
-        return _damaged(stored)
+        return None
     if not unpacking.eof or unpacking.unused_data or len(plain) > PACKED_MAX:
-        return _damaged(stored)
+        return None
     return plain.decode(errors="surrogateescape")
 
 

@@ -25,7 +25,7 @@ from sqlalchemy import (
 
 from pagereeve.store.sql.stored_types import BODY, DIGEST, LINK, OPENINGS
 
-REVISION: Final = "r0017"
+REVISION: Final = "r0018"
 """The migration that brings a database to these tables."""
 
 metadata = MetaData(

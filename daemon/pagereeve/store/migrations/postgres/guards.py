@@ -1,4 +1,4 @@
-"""What PostgreSQL refuses by itself: the same as SQLite's triggers of r0001 to r0017 do, in its own words.
+"""What PostgreSQL refuses by itself: the same as SQLite's triggers of r0001 to r0018 do, in its own words.
 
 Nothing is archived in a database: there no fact is ever deleted.
 """
