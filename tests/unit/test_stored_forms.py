@@ -67,6 +67,7 @@ def test_any_text_with_instants_comes_back(pieces: list[str], between: str) -> N
     [
         *(f'{{"at":"{text}"}}' * 9 for text in ("0001-01-01T00:00:00.000000Z", "9999-12-31T23:59:59.999999Z")),
         *(f'{{"at":"{text}"}}' * 9 for text in ("2026-02-30T00:00:00.000000Z", "2026-01-01T00:00:60.000000Z")),
+        '{"at":"2026-01-01T24:00:00.000000Z"}' * 9,
         *('"2026-01-01T00:00:00.000001Z"' * many for many in (1, INSTANTS_MAX - 1, INSTANTS_MAX, INSTANTS_MAX + 1)),
         '"2026-01-01T00:00:00.000001Z"' * 9 + MARK,
         '"٢٠٢٦-01-01T00:00:00.000000Z"' * 9,

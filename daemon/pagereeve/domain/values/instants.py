@@ -53,8 +53,8 @@ def from_own_text(text: str) -> int:
 
 @lru_cache(maxsize=1024)
 def _hour_us(text: str) -> int:
-    # With these where they are, all that datetime still takes is digits.
-    if text[4] + text[7] + text[10] + text[13:] != "--T:":
+    # With these where they are, all that datetime still takes is digits; of later Pythons 24:00, too.
+    if text[4] + text[7] + text[10] + text[13:] != "--T:" or text[11:13] > "23":
         raise ValueError("not written here")
     since = datetime.fromisoformat(f"{text}00") - _NAIVE_EPOCH
     return (since.days * 86_400 + since.seconds) * SECOND_US
