@@ -225,6 +225,7 @@ CALLS: Final[dict[str, Call]] = {
     "held_places": Call(_append_forwarded),
     "held_tips": Call(_append_forwarded),
     "own_origin": Call(SqlJournal.own_origin),
+    "twins": Call(lambda journal: journal.twins([(SERVER, f"{PRINTER}-202"), (SERVER, "none")])),
     "room": Call(SqlJournal.room),
     "rows_version": Call(lambda journal: journal.rows_version(PRINTER)),
     "append": Call(_append),

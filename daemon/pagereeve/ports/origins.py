@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Final, Literal, Protocol
 
+from pagereeve.domain.facts.facts import Fact
 from pagereeve.domain.values.errors import PagereeveError
 
 ForwardCause = Literal["wrong-origin", "name-taken", "gap", "fork", "broken-link", "unknown-fact"]
@@ -63,8 +64,8 @@ class KnownOrigin:
 
 @dataclass(frozen=True, slots=True)
 class Forwarded:
-    """``place`` is the highest that is held now; ``facts`` of those given were new. ``since_us`` says of each timeline
-    that got facts, as it is called here, the earliest instant among these.
+    """``place`` is the highest that is held now; ``facts`` of those given were new. ``since_us`` says since when rows
+    may be others, by the timeline's name here: of each that got facts, and of each that holds one of these events too.
     """
 
     place: int
@@ -87,6 +88,12 @@ class OriginReads(Protocol):
 
     async def held_tips(self, origin: str, timelines: Sequence[str]) -> Mapping[str, HeldPlace]:
         """Of these of its timelines, as they are called there, the latest that is held."""
+        ...
+
+    async def twins(self, keys: Sequence[tuple[str, str]]) -> Sequence[Fact]:
+        """What any journal holds of these events (source, id), on whatever timeline, with the copies of end notices
+        that were placed; without what was kept aside, and what is void or damaged.
+        """
         ...
 
 

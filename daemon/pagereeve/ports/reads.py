@@ -183,7 +183,7 @@ class Reads(OriginReads, SealReads, ArchiveReads, ClosedReads, LossReads, Protoc
     async def queues(self) -> Mapping[str, Queue]: ...
 
 
-class FactsAndRows(Protocol):
+class FactsAndRows(OriginReads, Protocol):
     """What a replay compares: the facts, and the rows that stand for them. ports.ledger, queries and store say more."""
 
     async def printers(self) -> Sequence[str]: ...

@@ -56,7 +56,7 @@ class IntakeStore(ReleaseFacts, FindingLookup, DecisionReads, PanelReads, Origin
         ...
 
 
-class HistoryStore(SegmentReads, StandingFacts, ReleaseFacts, FindingLookup, Protocol):
+class HistoryStore(SegmentReads, StandingFacts, ReleaseFacts, FindingLookup, OriginReads, Protocol):
     """What a printer's rows are projected from."""
 
     def facts(self, printer: str, from_us: int | None = None) -> AsyncIterator[StoredFact]:

@@ -21,6 +21,7 @@ from pagereeve.domain.projection.projector import Ledger, PrinterProjector, rebu
 from pagereeve.domain.projection.resume_point import PROJECTION_VERSION, ResumePoint
 from pagereeve.ports.reads import FactsAndRows
 from pagereeve.queries.rows_behind import BEHIND_MAX, Run, are_of_fewer_facts
+from pagereeve.queries.twins import counting_facts
 
 EXAMPLES_MAX: Final = 10
 
@@ -59,7 +60,7 @@ async def badges_anew(reads: FactsAndRows) -> Sequence[RowSegment]:
 
 
 async def _facts_and_run(reads: FactsAndRows, printer: str) -> tuple[list[Fact], Run | None]:
-    facts = [stored.fact async for stored in reads.facts(printer)]
+    facts = [*await counting_facts(reads, printer, [stored.fact async for stored in reads.facts(printer)])]
     run = await reads.open_run(printer)
     return facts, None if run is None else run.fact
 

@@ -7,6 +7,7 @@ source, a person's login.
 from __future__ import annotations
 
 import re
+from collections.abc import Collection
 from dataclasses import replace
 from typing import Any, Final, TypeVar
 
@@ -55,11 +56,31 @@ def site_of(name: str) -> str:
     return name.partition(DIVIDER)[0]
 
 
+def is_of_no_printer(timeline: str) -> bool:
+    """This journal's own timeline, or another site's."""
+    return not timeline or timeline.endswith(DIVIDER)
+
+
+def is_everybodys(source: str) -> bool:
+    """An absolute source is the same wherever it is heard."""
+    return _ABSOLUTE.match(source) is not None and not source.startswith(_OURS)
+
+
 def source_at(site: str, source: str) -> str:
-    """An absolute source is the same wherever it is heard. Two others of one site stay two."""
-    if _ABSOLUTE.match(source) and not source.startswith(_OURS):
-        return source
-    return f"{SITE_SOURCE}{site}:{source}"
+    """Two sources of one site stay two."""
+    return source if is_everybodys(source) else f"{SITE_SOURCE}{site}:{source}"
+
+
+def as_said(fact: AnyFact, sites: Collection[str]) -> AnyFact:
+    """An event under the names that it had where it was heard, if that is one of the sites."""
+    site, divider, name = fact.printer.partition(DIVIDER)
+    if not divider or site not in sites:
+        return fact
+    named: dict[str, Any] = {"printer": name}
+    gateway = getattr(fact, "gateway", "")
+    if gateway.startswith(name_at(site, "")):
+        named["gateway"] = gateway.removeprefix(name_at(site, ""))
+    return replace(fact, **named)
 
 
 def of_site(fact: AnyFact, site: str) -> AnyFact:

@@ -13,6 +13,7 @@ from pagereeve.domain.projection.resume_point import ResumePoint
 from pagereeve.domain.values.instants import FOREVER_US
 from pagereeve.ports.resume_points import resume_point_before
 from pagereeve.ports.store import HistoryStore
+from pagereeve.queries.twins import counting_facts
 
 
 async def open_projector(store: HistoryStore, printer: str, before_us: int = FOREVER_US) -> PrinterProjector:
@@ -46,7 +47,7 @@ async def _facts(store: HistoryStore, printer: str, from_us: int | None) -> list
             conflicts.add(stored.fact)
         else:
             facts.append(stored.fact)
-    return [*facts, *conflicts.all()]
+    return [*await counting_facts(store, printer, [*facts, *conflicts.all()])]
 
 
 async def _late_us(store: HistoryStore, printer: str, resume_point: ResumePoint, facts: Sequence[Fact]) -> int | None:

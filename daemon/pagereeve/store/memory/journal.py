@@ -11,6 +11,7 @@ from dataclasses import replace
 from typing import TypeVar
 
 from pagereeve.domain.accounts.frozen import FrozenRow
+from pagereeve.domain.facts.claims import HEARD
 from pagereeve.domain.facts.erased import Erased
 from pagereeve.domain.facts.events import RELEASE_STARTED
 from pagereeve.domain.facts.facts import (
@@ -26,6 +27,7 @@ from pagereeve.domain.facts.facts import (
 )
 from pagereeve.domain.facts.redating import NOT_AGREED, REACH_US, concerned, redated_run
 from pagereeve.domain.facts.sites import name_at
+from pagereeve.domain.facts.union import identity
 from pagereeve.domain.ledger import RowSegment
 from pagereeve.domain.projection.projector import Update
 from pagereeve.domain.seal.erasure import erasure_digest
@@ -55,7 +57,7 @@ from pagereeve.store.records.fact_record import (
     open_body,
     run_of,
 )
-from pagereeve.store.records.forwarded import join_new
+from pagereeve.store.records.forwarded import identities_of, join_new
 from pagereeve.store.records.frozen_rows import closed_fact, packed_rows
 from pagereeve.store.records.nobody_else import NobodyElse
 from pagereeve.store.records.requests import (
@@ -144,11 +146,16 @@ class MemoryJournal(MemoryClosed, MemorySeal, MemoryOrigins):
         self._require_available()
         known, new = await self._new_of(self._seal.origin, origin, site, facts, [*self._said])
         batch = Batch(self)
-        done = join_new(batch, new, known)
+        done = join_new(batch, new, known, await self.twins(identities_of(new)))
         if new:
             self._hold(known, new)
             self._keep_batch(batch)
         return done
+
+    async def twins(self, keys: Sequence[Identity]) -> Sequence[Fact]:
+        """ports.origins.OriginReads."""
+        wanted, known = set(keys), (one.filing.fact for facts in self._facts.values() for one in facts)
+        return [one for one in known if isinstance(one, HEARD) and identity(one) in wanted]
 
     def _require_available(self) -> None:
         if self.unavailable:

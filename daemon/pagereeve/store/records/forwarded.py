@@ -7,10 +7,12 @@ from dataclasses import dataclass, field, replace
 from typing import Final
 
 from pagereeve.domain.facts.claims import HEARD
-from pagereeve.domain.facts.facts import Redated
+from pagereeve.domain.facts.facts import Fact, Redated, instant_us
 from pagereeve.domain.facts.sites import is_site_name, name_at, of_site
+from pagereeve.domain.facts.union import Identity, identities
 from pagereeve.domain.seal.chain import fact_digest, first_link, next_link
 from pagereeve.domain.values.errors import BadCanonical, BadFact
+from pagereeve.domain.values.instants import FOREVER_US
 from pagereeve.ports.origins import Forwarded, ForwardedFact, ForwardRefused, HeldPlace, KnownOrigin
 from pagereeve.store.records.batch import Batch, Numbered
 from pagereeve.store.records.fact_record import FactRecord, fact_of, file
@@ -107,9 +109,16 @@ def _record(body: str, one: ForwardedFact, known: KnownOrigin) -> FactRecord:
     )
 
 
-def join_new(batch: Batch, new: Sequence[NewFact], known: KnownOrigin) -> Forwarded:
-    """Under the numbers that they have in their own journal."""
+def identities_of(new: Iterable[NewFact]) -> list[Identity]:
+    """Of those that other journals may have heard too."""
+    return identities(one.record.fact for one in new if one.record is not None)
+
+
+def join_new(batch: Batch, new: Sequence[NewFact], known: KnownOrigin, twins: Iterable[Fact]) -> Forwarded:
+    """Under the numbers that they have in their own journal. ``twins`` are held already of the same events."""
     since_us: dict[str, int] = {}
+    for twin in twins:
+        since_us[twin.printer] = min(instant_us(twin), since_us.get(twin.printer, FOREVER_US))
     for one in new:
         if one.record is None:
             continue

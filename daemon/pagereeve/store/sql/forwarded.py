@@ -2,18 +2,24 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from itertools import groupby
+from operator import itemgetter
 from typing import Any, Final
 
 from sqlalchemy import Connection, Row, Select, func, insert, or_, select
 
+from pagereeve.domain.facts.facts import Fact
 from pagereeve.domain.facts.sites import AFTER_DIVIDER, name_at
+from pagereeve.domain.facts.union import ROUTED_SUFFIX, Identity
 from pagereeve.ports.origins import ORIGINS_MAX, Forwarded, ForwardedFact, ForwardRefused, HeldPlace, KnownOrigin
 from pagereeve.store.records.batch import Batch
-from pagereeve.store.records.forwarded import HeldOrigin, join_new, known_origin, new_facts, rows_of
+from pagereeve.store.records.checked_rows import Damage
+from pagereeve.store.records.forwarded import HeldOrigin, identities_of, join_new, known_origin, new_facts, rows_of
 from pagereeve.store.sql import tables as schema
 from pagereeve.store.sql.snapshots import Reader
 
+IDS_AT_ONCE: Final = 500
 PLACES_MAX: Final = 10_000
 TIMELINES_MAX: Final = 1_000
 
@@ -41,7 +47,7 @@ def append_forwarded(
     if known.place == 0:
         _begin(connection, known)
     connection.execute(insert(schema.forwarded), rows_of(new, known))
-    return join_new(batch, new, known)
+    return join_new(batch, new, known, _twins(connection, identities_of(new)))
 
 
 def _begin(connection: Connection, known: KnownOrigin) -> None:
@@ -69,6 +75,21 @@ def _tips(connection: Connection, known: KnownOrigin, facts: Sequence[ForwardedF
         if row is not None:
             tips[timeline] = _held_place(row, known.site)
     return tips
+
+
+def _twins(connection: Connection, keys: Sequence[Identity]) -> list[Fact]:
+    damage = Damage()
+    found = (damage.whole(row) for select_ in _twins_of(keys) for row in connection.execute(select_))
+    return [fact for fact in found if fact is not None]
+
+
+def _twins_of(keys: Sequence[Identity]) -> Iterator[Select[Any]]:
+    """So many ids at once; each by its own index."""
+    for source, group in groupby(sorted(set(keys)), key=itemgetter(0)):
+        ids = [name for _, event_id in group for name in (event_id, f"{event_id}{ROUTED_SUFFIX}")]
+        of_source = select(*schema.CHECKED).where(schema.sent_by(source), _FACT.shift_us.is_not(None))
+        for start in range(0, len(ids), IDS_AT_ONCE):
+            yield of_source.where(_FACT.event_id.in_(ids[start : start + IDS_AT_ONCE]))
 
 
 def _held(number: int) -> Select[Any]:
@@ -100,6 +121,10 @@ class OriginReads:
 
     async def origins(self) -> Sequence[KnownOrigin]:
         return [_known(row) for row in await self._reader.rows(_OTHERS.order_by(_ORIGIN.site).limit(ORIGINS_MAX))]
+
+    async def twins(self, keys: Sequence[Identity]) -> Sequence[Fact]:
+        found = [self._reader.damage.whole(row) for one in _twins_of(keys) for row in await self._reader.rows(one)]
+        return [fact for fact in found if fact is not None]
 
     async def held_places(self, origin: str, after: int, limit: int) -> Mapping[int, HeldPlace]:
         row = await self._reader.first(_OTHERS.where(_ORIGIN.id == origin))
