@@ -16,7 +16,7 @@ from pagereeve.console.pages.finding_lines import line_of
 from pagereeve.console.pages.shell import Clock, page
 from pagereeve.console.pages.units import unit_of
 from pagereeve.console.pictures.strip import strip_parts
-from pagereeve.domain.accounts.periods import Period, local, period_of
+from pagereeve.domain.accounts.periods import ALWAYS_US, Period, local, period_of
 from pagereeve.domain.values.instants import SECOND_US
 from pagereeve.queries.changed_since import changed_since
 from pagereeve.queries.now import NowAnswer, now_of
@@ -61,7 +61,7 @@ async def changed(
     begun.shows("changed.html", asker, zone, HERE, now_us=now_us, since_us=since_us, asked_us=asked.since)
     clock = Clock(zone)
     async with context.question() as held:
-        known = await changed_since(held, Period(clock.full(since_us), zone, since_us, now_us + 1))
+        known = await changed_since(held, Period(clock.full(since_us), zone, since_us, ALWAYS_US))
     return begun.page(known=known, work=[line_of(one, clock) for one in known.findings])
 
 
