@@ -6,9 +6,12 @@ import asyncio
 import os
 import re
 import signal
+from dataclasses import replace
 
 from pagereeve.app.daemon import App
 from pagereeve.cli import status_of
+from pagereeve.domain.findings.wording import text_of
+from pagereeve.feeds.lines.feed import LineFeed
 from pagereeve.store.spool.spool import SpoolFile
 from tests.integration.away import FEED, Site, back, gone, lines
 from tests.integration.daemon import until
@@ -16,6 +19,7 @@ from tests.integration.postgres_server import Server
 from tests.integration.test_postgres_daemon import journal_settings, settings_file
 
 PRESENTED = "pagereeve.badge.presented.v1"
+LOSS = "loss-accepted"
 
 
 def taken(app: App) -> int:
@@ -100,6 +104,32 @@ async def test_what_finds_no_room_is_told_and_waits_as_long_as_a_line_waits(serv
         await until_replayed(app)
         assert app.feeds[FEED].stats.lost_lines == 0
     assert len(set(place.stored(PRESENTED))) == 8
+
+
+async def test_lines_that_are_lost_are_a_fact_and_a_finding_once_the_database_is_back(
+    server: Server, place: Site
+) -> None:
+    async with place.running() as (app, outside):
+        assert app.spool_keeper.spool is not None
+        app.spool_keeper.spool._rows_max = 2
+        feed = app.feeds[FEED]
+        assert isinstance(feed, LineFeed)
+        # A minute less of a test.
+        feed._config = replace(feed._config, patience_s=1.0)
+        server.stop()
+        await gone(app)
+        await lines(app, "8001", "8002", "8003", "8004")
+
+        async def lost() -> bool | None:
+            return app.feeds[FEED].stats.lost_lines == 2 or None
+
+        await until(lost, "two lines to be lost")
+        server.start()
+        await back(app)
+        finding = await outside.finding("facts-lost", "")
+    assert "2 badge lines came while the journal could not store" in text_of(finding, str)
+    assert len(place.stored(PRESENTED)) == 2
+    assert len(place.stored(LOSS)) == 1
 
 
 async def test_a_daemon_that_is_stopped_meanwhile_replays_at_its_next_start(server: Server, place: Site) -> None:

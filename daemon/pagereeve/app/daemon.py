@@ -229,7 +229,7 @@ class App:
         await self.keeper.watch(self.registry)
         self.registry.start(seen, written)
         await self.intake.route_waiting_ends()
-        self.spool_keeper.start(self.intake, self.registry, self.supervisor)
+        self.spool_keeper.start(self.intake, self.registry, self.supervisor, self.feeds)
         self._follow()
 
     def _follow(self) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final, Self
@@ -10,9 +11,11 @@ import structlog
 
 from pagereeve.app.journals import RunningJournal
 from pagereeve.engine.intake.intake import EventIntake
+from pagereeve.engine.intake.lost_lines import LostLines
 from pagereeve.engine.intake.spooling import Spooling
 from pagereeve.engine.printers.registry import PrinterRegistry
 from pagereeve.engine.supervision.supervisor import Supervisor
+from pagereeve.feeds.kind import OpenFeed
 from pagereeve.ports.seal import SealHeads
 from pagereeve.ports.spool import NotSpooled, SpoolFigures
 from pagereeve.queries.verify import journal_heads
@@ -72,9 +75,15 @@ class SpoolKeeper:
         if self.spool is not None:
             await self.spool.close()
 
-    def start(self, intake: EventIntake, registry: PrinterRegistry, supervisor: Supervisor) -> None:
-        """What waits from before goes into the journal, also readings of printers that nobody lists any more,
-        or that another worker watches.
+    def start(
+        self,
+        intake: EventIntake,
+        registry: PrinterRegistry,
+        supervisor: Supervisor,
+        feeds: Mapping[str, OpenFeed],
+    ) -> None:
+        """What waits from before goes into the journal, also readings of printers that nobody lists any more, or that
+        another worker watches.
         """
         if self.spool is None:
             return
@@ -82,6 +91,12 @@ class SpoolKeeper:
             registry.bring(printer)
         one = intake.spooling = Spooling(self.spool, intake.clock, intake.replay, self.is_away, _told)
         supervisor.start("spool", "spool", one.run, heartbeat=one.heartbeat, forever=True)
+
+        def lost() -> int:
+            return sum(feed.stats.lost_lines for feed in feeds.values())
+
+        lines = LostLines(intake.clock, self.store.append, intake.badge_watcher.accept, lost, self.is_away)
+        supervisor.start("spool", "lost lines", lines.run, heartbeat=lines.heartbeat, forever=True)
 
     def is_away(self) -> bool:
         return self.store.health().hindrance == "away"

@@ -225,10 +225,11 @@ ADVICE: Final[Mapping[str, Advice]] = {
         "Restore the journal from a copy, or look at the disk. pagereeve replay --check names all damaged rows.",
     ),
     "facts-lost": Advice(
-        "the journal was started without what it had acknowledged",
-        "Releases and readings of the time before are missing: their pages become stray, or are nobody's.",
+        "the journal lacks what it had acknowledged, or badge lines",
+        "Releases and readings of the time before are missing: their pages become stray, or are nobody's. Of lost "
+        "badge lines nobody knows who was there.",
         "Let the release server send its notices of that time again: what is known changes nothing. Then find out "
-        "who moved, restored or damaged the journal's files.",
+        "who moved, restored or damaged the journal, or why its database was away for so long.",
     ),
     "clock-stepped": Advice(
         "the clock of this machine stepped",

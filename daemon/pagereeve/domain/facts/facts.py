@@ -53,8 +53,8 @@ AnswerReading = Literal["in-hand", "failed", "not-waited"]
 AnswerRest = Literal["", "rested", "not-rested"]
 """Whether the releases answered before it had come to rest; empty where the sender did not wait for that."""
 
-Loss = Literal["fewer-facts", "older-copy", "other-facts", "unreadable-note", "no-journal"]
-"""How it shows that a journal lacks what was acknowledged."""
+Loss = Literal["fewer-facts", "older-copy", "other-facts", "unreadable-note", "no-journal", "lines-lost"]
+"""How it shows that a journal lacks what was acknowledged. ``lines-lost``: badge lines found no room meanwhile."""
 ReceiverChange = Literal["retired", "resumed"]
 """A receiver of alerts wants nothing more (RFC 9110 section 15.5.11, 410); or its settings are others, or a person said
 so.
@@ -393,7 +393,7 @@ class Conflict:
 
 @dataclass(frozen=True, slots=True)
 class LossAccepted:
-    """The journal lacks what was acknowledged, and somebody went on without it. Concerns no printer.
+    """The journal lacks what was acknowledged, and somebody went on without it; or lines were lost. Of no printer.
 
     ``acknowledged`` and ``stored`` count the facts that there were, and that were found.
     """

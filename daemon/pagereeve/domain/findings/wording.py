@@ -38,6 +38,7 @@ LOSSES: Final[Mapping[str, str]] = {
     "other-facts": "it holds another fact than was acknowledged",
     "unreadable-note": "what was noted of its newest commit can't be read",
     "no-journal": "it was gone, and an empty one was begun",
+    "lines-lost": "badge lines were never stored",
 }
 CHOICES: Final[Mapping[str, str]] = {
     "moves-with-releases": "it moves with the releases, and the one before stood still",
@@ -283,6 +284,9 @@ def _pattern(known: _Known) -> str:
 
 
 def _facts_lost(known: _Known) -> str:
+    if known["loss"] == "lines-lost":
+        lines = known.amount("acknowledged", "badge line")
+        return f"{lines} came while the journal could not store, and found no room: who presented them is not known"
     counts = f"{known['stored']} of {known.amount('acknowledged', 'acknowledged fact')} found"
     return f"the journal was started with a loss: {LOSSES.get(known['loss'], known['loss'])}; {counts}"
 

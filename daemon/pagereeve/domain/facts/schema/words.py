@@ -213,7 +213,7 @@ KINDS: Final[dict[str, str]] = {
     "merge-undone": "Two persons are two after all.",
     "conflict": "An event whose identity was known already, with other data; it does not count.",
     "damaged": "A fact that can't be read any more.",
-    "loss-accepted": "The journal lacks what was acknowledged, and somebody went on without it.",
+    "loss-accepted": "The journal lacks what was acknowledged, and somebody went on; or badge lines were lost.",
     "receiver-changed": "A receiver of alerts wants nothing more, or is sent to again.",
     "gateway-checked": "A gateway's sign of life was lost, or came back.",
 }
