@@ -210,7 +210,7 @@ async def test_three_processes_one_killed_again_and_again_and_one_stopped_in_a_t
             one.process.kill()
     await asyncio.gather(*watching)
     acknowledged = dict(line.split()[::2] for one in everybody for line in one.lines)
-    journal = await PostgresJournal.open(postgres_journal, SystemClock(), SystemEntropy(), alone=True)
+    journal = await PostgresJournal.open(postgres_journal, SystemClock(), SystemEntropy(), company="alone")
     assert acknowledged.items() <= (await require_whole(journal)).items()
     single = await SqlJournal.open(tmp_path / "single.sqlite", SystemClock())
     for printer in await journal.printers():

@@ -11,7 +11,7 @@ from sqlalchemy.exc import DBAPIError
 from pagereeve.app.clocks import SystemClock, SystemEntropy
 from pagereeve.store.errors import CantOpen, InUse, NewerSchema, NotAJournal
 from pagereeve.store.postgres.address import Address
-from pagereeve.store.postgres.connections import WriterConnection
+from pagereeve.store.postgres.connections import Company, WriterConnection
 from pagereeve.store.postgres.journal import PostgresJournal
 from pagereeve.store.postgres.reads import PostgresReads
 from pagereeve.store.sql import tables as schema
@@ -21,8 +21,8 @@ from tests.journal_samples import badge, started
 _TWICE = "INSERT INTO fact SELECT printer, 9, kind, at_us, source, event_id, release, body FROM fact"
 
 
-async def opened(address: Address, *, alone: bool = False) -> PostgresJournal:
-    return await PostgresJournal.open(address, SystemClock(), SystemEntropy(), alone=alone)
+async def opened(address: Address, company: Company = "any") -> PostgresJournal:
+    return await PostgresJournal.open(address, SystemClock(), SystemEntropy(), company=company)
 
 
 def differing(connection: Connection) -> list[object]:
@@ -167,11 +167,24 @@ async def test_errors_name_the_database_and_never_its_password(postgres: Server)
 
 
 async def test_one_that_must_be_alone_is(postgres_journal: Address) -> None:
-    first = await opened(postgres_journal, alone=True)
+    first = await opened(postgres_journal, "alone")
     with pytest.raises(InUse, match="another daemon"):
-        await opened(postgres_journal, alone=True)
+        await opened(postgres_journal, "alone")
     await first.close()
-    await (await opened(postgres_journal, alone=True)).close()
+    await (await opened(postgres_journal, "alone")).close()
+
+
+async def test_several_share_where_each_says_so_and_nobody_is_alone_meanwhile(postgres_journal: Address) -> None:
+    first = await opened(postgres_journal, "shared")
+    second = await opened(postgres_journal, "shared")
+    with pytest.raises(InUse, match="another daemon"):
+        await opened(postgres_journal, "alone")
+    await first.close()
+    await second.close()
+    only = await opened(postgres_journal, "alone")
+    with pytest.raises(InUse, match="shared = true"):
+        await opened(postgres_journal, "shared")
+    await only.close()
 
 
 async def test_each_opening_raises_the_fence(postgres_journal: Address) -> None:

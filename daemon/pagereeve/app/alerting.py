@@ -88,6 +88,7 @@ class Alerting:
         for worker in self.workers.values():
             await self._end(worker.name)
         self._supervisor = None
+        self.retirements.forget()
 
     async def change(self, settings: Settings, receivers: Sequence[tuple[Receiver, Severity]]) -> None:
         """From now on these receivers, rules and quiet times. A receiver of the same name keeps its queue and figures.
@@ -112,7 +113,8 @@ class Alerting:
                 worker.counts, worker.queue = before.counts, before.queue
             self.workers[one.name], self.figures[one.name] = worker, worker.telemetry
             self._begin(worker)
-        await retire(self.queues, self.workers, _tell)
+        if self._supervisor is not None:  # else they are another worker's, which may have other settings yet
+            await retire(self.queues, self.workers, _tell)
         self.dispatcher.change(_least_of(receivers), _once(receivers))
         await self.retirements.change(targets_of(settings.alerts))
 

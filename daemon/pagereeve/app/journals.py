@@ -26,6 +26,7 @@ from pagereeve.store.sqlite.journal import SqlJournal
 from pagereeve.store.sqlite.reads import SqlReads
 
 if TYPE_CHECKING:
+    from pagereeve.store.postgres.connections import Company
     from pagereeve.store.postgres.journal import PostgresJournal
     from pagereeve.store.postgres.reads import PostgresReads
 
@@ -101,8 +102,10 @@ async def open_journal(settings: Settings, clock: Clock, options: StartOptions) 
     file = settings.data_dir / JOURNAL_NAME
     traces = [*([file] if file.exists() else []), *sorted(settings.data_dir.glob(NOTES))]
     try:
+        company: Company = "shared" if settings.journal.shared else "alone"
+        may_make, folder = options.new or not traces, settings.data_dir
         return await _in_database(
-            place, clock, depth, may_make=options.new or not traces, options=options, note_in=settings.data_dir
+            place, clock, depth, may_make=may_make, options=options, note_in=folder, company=company
         )
     except NoJournalYet as error:
         raise CantOpen(str(place), _not_begun(file, traces)) from error
@@ -128,17 +131,17 @@ async def _in_database(
     may_make: bool = True,
     options: StartOptions = PLAIN_START,
     note_in: Path | None = None,
+    company: Company = "alone",
 ) -> PostgresJournal:
     try:
         from pagereeve.store.postgres.journal import PostgresJournal  # noqa: PLC0415 - an extra's
     except ImportError as error:
         raise CantOpen(str(place), NO_DRIVER) from error
-    # Watchers of two daemons would each know half of what happens at a printer.
     return await PostgresJournal.open(
         place,
         clock,
         SystemEntropy(),
-        alone=True,
+        company=company,
         may_make=may_make,
         new=options.new,
         accept_loss=options.accept_loss,

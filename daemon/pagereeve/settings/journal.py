@@ -15,16 +15,19 @@ if TYPE_CHECKING:
 
 
 class JournalSettings(Section):
-    """``url`` None: ``journal.sqlite`` in the data folder."""
+    """``url`` None: ``journal.sqlite`` in the data folder. ``shared``: several daemons work with the database."""
 
     url: Annotated[str, StringConstraints(min_length=1, max_length=URL_MAX)] | None = None
     password_file: Path | None = None
+    shared: bool = False
 
     @model_validator(mode="after")
     def _url_is_known(self) -> Self:
         if self.url is None:
             if self.password_file is not None:
                 raise ValueError("password_file belongs to a url; name the database, or leave it out")
+            if self.shared:
+                raise ValueError("shared belongs to a url: a file has one daemon; name the database, or leave it out")
         elif self._parsed(None).password is not None:
             raise ValueError("leave the password out of url; write it into a file, and name that as password_file")
         return self

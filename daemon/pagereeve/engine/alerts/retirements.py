@@ -46,13 +46,17 @@ class Retirements:
 
     async def open(self) -> None:
         """What is known from before. Raises JournalUnavailable."""
-        self._retired.clear()
+        self.forget()
         for finding in await self.store.findings(only_open=True):
             if finding.kind != KIND:
                 continue
             name, target = (str(finding.what.value(one) or "") for one in ("receiver", "target"))
             self._retired[name] = _Retired(finding.id, target)
         await self.change(self.targets)
+
+    def forget(self) -> None:
+        """Another worker sees to them now."""
+        self._retired.clear()
 
     async def change(self, targets: Mapping[str, str]) -> None:
         """These are the settings now: whose are others, or who is gone from them, is retired no more."""

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Awaitable, Callable, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from pagereeve.domain.facts.facts import PlateauRead, ReadFailed
 from pagereeve.domain.facts.policy import Policy
@@ -23,6 +23,8 @@ STRANGERS_MAX = 200
 # So many printers that come, or whose target is another one, are read at once; more wait for their turn.
 READ_AT_ONCE_MAX = 20
 CHANGE_PAUSE_S = 0.02
+# Within so long each printer that this worker takes over is read: nobody may have read it since its last one died.
+TAKEN_SPREAD_S = 5.0
 # So many leave their rows together at the stop: one commit holds what they leave.
 FINISHED_AT_ONCE_MAX = 64
 
@@ -114,13 +116,15 @@ class PrinterRegistry:
 
     def take_up(self, printers: Sequence[str]) -> None:
         """This worker watches them from now on: each goes on where the journal says that its meter was last seen."""
+        soon = replace(self.around, first_spread_s=min(self.around.first_spread_s, TAKEN_SPREAD_S))
         for name in printers:
             registered = self.registered.get(name)
             passing = self.watchers.get(name)
             if registered is not None and passing is not None and not passing.registered:
                 passing.change(registered.target, registered.policy, registered.gateway, read=True)
             elif registered is not None and passing is None:
-                self._begin(self._owner(name, registered))
+                target, policy, gateway = registered.target, registered.policy, registered.gateway
+                self._begin(PrinterWatcher(name, soon, target, policy, gateway=gateway))
 
     async def let_go(self, printers: Sequence[str]) -> None:
         """Another worker is to watch them: what was read is stored, and their rows are as the journal has them. Where

@@ -51,12 +51,14 @@ class Pending:
 
 @dataclass(slots=True)
 class SharedHeads(Heads):
-    """``in_turn``: the seal's row is taken at each group's beginning. Right without it too. ``writer`` is the fence,
-    which nobody else has. ``own``: where that stands which was stored through these heads. ``newest``: what the last
-    commit that was sent made the newest fact.
+    """``in_turn``: the seal's row is taken at each group's beginning. Right without it too. ``others``: somebody else
+    may watch printers; not where this session holds the lock of the only one. ``writer`` is the fence, which nobody
+    else has. ``own``: where that stands which was stored through these heads. ``newest``: what the last commit that was
+    sent made the newest fact.
     """
 
     in_turn: bool = True
+    others: bool = True
     pending: Pending | None = None
     writer: int = 0
     own: OwnPlaces = field(default_factory=OwnPlaces)
@@ -84,7 +86,7 @@ class SharedHeads(Heads):
         """Whoever lost a printer and writes of it all the same, as it stood still meanwhile, takes nothing away from
         whoever has it now: the same readings stored by two count once (domain).
         """
-        if batch.open_runs:
+        if self.others and batch.open_runs:
             for printer, worker in connection.exec_driver_sql(_WATCHED, (list(batch.open_runs),)).all():
                 if worker != self.writer:
                     batch.seal_open(printer)

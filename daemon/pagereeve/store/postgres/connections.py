@@ -7,9 +7,9 @@ a lock, and a transaction in which nothing happens end, and let others go on.
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from functools import partial
-from typing import Final, TypeVar
+from typing import Final, Literal, TypeVar
 
 import asyncpg
 from sqlalchemy import Connection, NullPool
@@ -21,13 +21,18 @@ from pagereeve.store.postgres.connecting import Limits, connected
 from pagereeve.store.postgres.sqlstates import is_lost
 
 Result = TypeVar("Result")
+Company = Literal["alone", "shared", "any"]
+"""Beside whom a connection writes: nobody who asks for a company; others that share; whoever there is."""
 
 READERS: Final = 5
 """Four questions, and one look at what is refused before it takes a turn (console/api/turns.py)."""
 READER_WAIT_S: Final = 30.0
 ALONE_KEY: Final = 0x5061_6765_7265_6576
-"""Of the advisory lock that a daemon holds which must be the only one."""
-_TRY_ALONE: Final = f"SELECT pg_try_advisory_lock({ALONE_KEY})"
+"""Of the advisory lock that a daemon holds which must be the only one; several that know of one another share it."""
+_TRY: Final[Mapping[Company, str]] = {
+    "alone": f"SELECT pg_try_advisory_lock({ALONE_KEY})",
+    "shared": f"SELECT pg_try_advisory_lock_shared({ALONE_KEY})",
+}
 
 
 WRITER_LIMITS: Final = Limits()
@@ -43,9 +48,9 @@ class WriterConnection:
     ``check``, where it is set, looks at a connection that was made again, before any work.
     """
 
-    def __init__(self, address: Address, *, alone: bool = False, limits: Limits = WRITER_LIMITS) -> None:
+    def __init__(self, address: Address, *, company: Company = "any", limits: Limits = WRITER_LIMITS) -> None:
         self._address = address
-        self._alone = alone
+        self._company = company
         self._engine = create_async_engine(
             "postgresql+asyncpg://",
             async_creator=partial(connected, address, limits),
@@ -91,8 +96,8 @@ class WriterConnection:
         try:
             raw = (await connection.get_raw_connection()).driver_connection
             self.server_pid = None if raw is None else raw.get_server_pid()
-            if self._alone:
-                await self._be_alone(connection)
+            if (lock := _TRY.get(self._company)) is not None:
+                await self._lock(connection, lock)
             if self.check is not None:
                 await connection.run_sync(self.check)
         except BaseException:
@@ -101,12 +106,13 @@ class WriterConnection:
         self._connection = connection
         return connection
 
-    async def _be_alone(self, connection: AsyncConnection) -> None:
+    async def _lock(self, connection: AsyncConnection, lock: str) -> None:
         """The lock lives and dies with the session that writes: whoever has lost it can't write."""
         async with connection.begin():
-            got = (await connection.exec_driver_sql(_TRY_ALONE)).scalar_one()
+            got = (await connection.exec_driver_sql(lock)).scalar_one()
         if not got:
-            raise JournalUnavailable(f"another daemon works with journal {self._address}", "busy")
+            who = "another daemon" if self._company == "alone" else "a daemon or a command that must be the only one"
+            raise JournalUnavailable(f"{who} works with journal {self._address}", "busy")
 
     async def _drop(self) -> None:
         connection, self._connection = self._connection, None

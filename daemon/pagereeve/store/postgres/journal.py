@@ -26,7 +26,7 @@ from pagereeve.store.postgres.address import Address
 from pagereeve.store.postgres.appending import SharedHeads
 from pagereeve.store.postgres.committing import Committer, raise_fence, size_bytes
 from pagereeve.store.postgres.connecting import Limits
-from pagereeve.store.postgres.connections import WRITER_LIMITS, WriterConnection, rewrite
+from pagereeve.store.postgres.connections import WRITER_LIMITS, Company, WriterConnection, rewrite
 from pagereeve.store.postgres.following import PostgresFollowing
 from pagereeve.store.postgres.hints import PostgresHints
 from pagereeve.store.postgres.kept_newest import KeptNewest, begun_anew, examined, note_path, notes_in
@@ -48,6 +48,11 @@ BEGINNINGS_MAX: Final = 8
 SIZE_EVERY_US: Final = 5_000_000
 """It shows as well that the server answers, where nobody stores anything."""
 
+_IN_USE: Final = "another daemon works with it; stop that one first"
+_NOT_SHARED: Final = (
+    "a daemon or a command that must be the only one works with it; wait for the command, or set shared = true under "
+    "[journal] of each daemon"
+)
 _VERSION: Final = schema.rows_version.c
 
 
@@ -83,7 +88,7 @@ class PostgresJournal(JournalWrites, PostgresReads):
         clock: Clock,
         entropy: Entropy,
         *,
-        alone: bool = False,
+        company: Company = "any",
         may_make: bool = True,
         new: bool = False,
         accept_loss: bool = False,
@@ -95,16 +100,16 @@ class PostgresJournal(JournalWrites, PostgresReads):
     ) -> Self:
         """Makes or upgrades the tables where needed. Raises store.errors.CantOpen or one of its kinds.
 
-        ``alone``: as long as it is open no other is that asks for the same; InUse where there is one. ``may_make``:
+        ``company``: as long as it is open nobody else is that may not be; InUse where there is somebody. ``may_make``:
         an empty database gets the tables, else NoJournalYet; ``new``: one that is not empty is refused. ``in_turn``:
         see SharedHeads. ``note_in``: the folder in which the newest commit is noted. A database that holds less than is
         noted there is refused, unless ``accept_loss``: then a LossAccepted is the next fact.
         """
         name = str(address)
-        connection = WriterConnection(address, alone=alone, limits=limits)
+        connection = WriterConnection(address, company=company, limits=limits)
         async with AsyncExitStack() as held:
             held.push_async_callback(connection.close)
-            committer = Committer(SharedHeads(in_turn=in_turn))
+            committer = Committer(SharedHeads(in_turn=in_turn, others=company != "alone"))
             try:
                 await connection.run(partial(require_fit, name=name, limits=limits))
                 if not await connection.run(partial(upgrade, name=name, may_make=may_make)) and new:
@@ -118,10 +123,10 @@ class PostgresJournal(JournalWrites, PostgresReads):
                 if found.loss is None:
                     await connection.run(partial(kept.begin, fence=fence))
                 connection.check = kept.require
-                if alone:
+                if company == "alone":
                     await connection.run(forget_attempts)
             except JournalUnavailable as error:
-                raise InUse(name, "another daemon works with it; stop that one first") from error
+                raise InUse(name, _IN_USE if company == "alone" else _NOT_SHARED) from error
             except (DBAPIError, OSError) as error:
                 raise cant_open(name, error) from error
             writer = Writer(
@@ -132,7 +137,7 @@ class PostgresJournal(JournalWrites, PostgresReads):
                 held.push_async_callback(writer.close)
                 await writer.submit(append_request(found.fact(fence, clock.now_us())))
                 await connection.run(partial(kept.begin, fence=fence))
-            return cls(address, clock, fence, connection, writer, held.pop_all(), alone=alone)
+            return cls(address, clock, fence, connection, writer, held.pop_all(), alone=company == "alone")
 
     async def close(self) -> None:
         """Stores what is in line, and ends. A second call does nothing."""

@@ -136,7 +136,7 @@ async def move_target(address: Address, moving: Moving) -> AsyncIterator[MoveTar
     move. Raises CantOpen or one of its kinds, NotMoved.
     """
     name = str(address)
-    connection = WriterConnection(address, alone=True)
+    connection = WriterConnection(address, company="alone")
     try:
         try:
             await connection.run(partial(require_fit, name=name, limits=WRITER_LIMITS))
