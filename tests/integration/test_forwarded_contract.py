@@ -149,11 +149,22 @@ async def test_one_event_heard_in_two_journals_is_kept_of_both(store: Store) -> 
     heard = replace(started("e1", "library", release="r1"), origin=origin("e1", source=EVERYBODYS))
     await store.append(heard)
     site = await site_of([heard])
-    await store.append_forwarded(await site.own_origin(), "north", sealed(site))
+    done = await store.append_forwarded(await site.own_origin(), "north", sealed(site))
+    assert done.since_us == {"library": NOON_US, "north/library": NOON_US}
     keys = {one.origin.key for one in await store.release_facts(EVERYBODYS, "r1") if isinstance(one, ReleaseStarted)}
     assert keys == {(EVERYBODYS, "e1")}
     assert len(await store.release_facts(EVERYBODYS, "r1")) == 2
     assert (await store.append(heard)).outcome == "duplicate"
+
+
+async def test_who_hears_what_a_site_forwarded_before_is_told_where_that_lies(store: Store) -> None:
+    heard = replace(started("e1", "library", release="r1"), origin=origin("e1", source=EVERYBODYS))
+    site = await site_of([heard])
+    await store.append_forwarded(await site.own_origin(), "north", sealed(site))
+    receipt = await store.append(heard)
+    assert (receipt.outcome, receipt.twins) == ("stored", (("north/library", NOON_US),))
+    assert (await store.append(local("r1"))).twins == ()
+    assert len(await store.twins([(EVERYBODYS, "e1"), (EVERYBODYS, "none")])) == 2
 
 
 async def test_what_another_journal_dated_otherwise_counts_so_here(store: Store) -> None:

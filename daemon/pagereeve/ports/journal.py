@@ -46,6 +46,7 @@ class Receipt:
     (``is_new``), and ``seq`` is the last one's.
     ``notices`` comes with a start notice, and with an end notice under no printer: what was stored before it of the
     same release, whatever its printer. Of a start and an end that come at once, one sees the other.
+    ``twins`` comes with an event that is new: (printer, instant) of each that another journal forwarded of it before.
     """
 
     outcome: Literal["stored", "duplicate", "conflict"]
@@ -53,6 +54,7 @@ class Receipt:
     notices: tuple[Fact, ...] = field(default=(), compare=False)
     is_new: bool = field(default=True, compare=False)
     conflict: Conflict | None = field(default=None, compare=False)
+    twins: tuple[tuple[str, int], ...] = field(default=(), compare=False)
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import asyncio
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
 from pagereeve.domain.badges.projector import checked_event
 from pagereeve.domain.brackets.timeline import EventKey
-from pagereeve.domain.facts.facts import AnswerReading, AnswerRest, PagesDecided, ReleaseStarted
+from pagereeve.domain.facts.facts import AnswerReading, AnswerRest, Fact, PagesDecided, ReleaseStarted, instant_us
 from pagereeve.domain.facts.reading import Failure, Reading
 from pagereeve.engine.badges.watcher import BadgeWatcher
 from pagereeve.engine.intake.placement import Placed
@@ -63,10 +64,18 @@ class HandingOn:
                 return
             if outcome == "stored":
                 watcher.take(Arrival(fact, stored.starts, stored.concerns_us))
+                self._project_twins(fact, stored.receipt.twins)
             elif stored.receipt.conflict is not None:
                 watcher.take(Arrival(stored.receipt.conflict))
         elif outcome == "stored" and stored.concerns_us is not None:
             self.badge_watcher.begin_again(stored.concerns_us)
+
+    def _project_twins(self, fact: Fact, twins: Sequence[tuple[str, int]]) -> None:
+        """Which of them counts, all journals' facts say together: only a projector that reads them anew sees that."""
+        for printer, at_us in ((fact.printer, instant_us(fact)), *twins) if twins else ():
+            watcher = self.registry.watcher(printer)
+            if watcher is not None:
+                watcher.begin_again(at_us)
 
     async def wait(self, placed: Placed, wait_s: float, since_us: int, *, rest: bool, stored: bool = True) -> Waited:
         """For a gated sender: what became, within ``wait_s``, of a reading sent since its notice came, at ``since_us``

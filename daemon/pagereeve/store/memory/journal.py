@@ -118,6 +118,11 @@ class MemoryJournal(MemoryClosed, MemorySeal, MemoryOrigins):
     def first(self, identity: Identity) -> First | None:
         return self._firsts.get(identity)
 
+    def heard_elsewhere(self, identity: Identity) -> tuple[tuple[str, int], ...]:
+        theirs = self._facts.values() if self._origins else ()
+        known = (one.filing for facts in theirs for one in facts if one.filing.origin)
+        return tuple((one.printer, one.at_us) for one in known if one.identity == identity)
+
     def claims(self, identity: Identity) -> Mapping[str, int]:
         return self._claims.get(identity, {})
 

@@ -31,6 +31,10 @@ class Stored(Protocol):
 
     def first(self, identity: Identity) -> First | None: ...
 
+    def heard_elsewhere(self, identity: Identity) -> tuple[tuple[str, int], ...]:
+        """Printer and instant of each fact of it that another journal forwarded."""
+        ...
+
     def claims(self, identity: Identity) -> Mapping[str, int]:
         """By digest of a claim that was kept aside, the number of the Conflict fact that reports it."""
         ...
@@ -108,7 +112,7 @@ class Batch:
             notices = self._notices(filing)
             seq = self._number(filing)
             self.firsts[filing.identity] = First(seq, filing.digest)
-            return Receipt("stored", seq, notices)
+            return Receipt("stored", seq, notices, twins=self.stored.heard_elsewhere(filing.identity))
         # Of a claim that was erased nothing is left to compare.
         alike = not first.digest or same_claim(first.digest, filing.digest)
         if alike or self._reads_alike(filing, filing.identity):

@@ -43,9 +43,10 @@ from pagereeve.store.sql.title_expiry import expire_titles
 HEADS_MAX = 100_000
 
 # Built once: SQLAlchemy would spend more time on building them again than the database on running them.
-_BY_SOURCE = select(schema.fact.c.event_id, schema.fact.c.seq, schema.fact.c.digest).where(
-    schema.sent_by(bindparam("source")), schema.OWN
-)
+_BY_SOURCE = select(
+    *(schema.fact.c.event_id, schema.fact.c.seq, schema.fact.c.digest),
+    *(schema.fact.c.origin, schema.fact.c.printer, schema.fact.c.at_us),
+).where(schema.sent_by(bindparam("source")))
 _FIRSTS = DrivenList(_BY_SOURCE, schema.fact.c.event_id)
 _NOTICES_OF = (
     select(schema.fact.c.release, *schema.CHECKED)
@@ -228,13 +229,22 @@ class _Stored:
     ) -> None:
         self._connection = connection
         self._heads = heads
-        self._firsts = dict(_firsts(connection, identities))
+        self._firsts: dict[Identity, First] = {}
+        self._twins: dict[Identity, list[tuple[str, int]]] = {}
+        for identity, row in _known(connection, identities):
+            if row.origin:
+                self._twins.setdefault(identity, []).append((row.printer, row.at_us))
+            else:
+                self._firsts[identity] = First(row.seq, claim_of(row.digest))
         self._notices: dict[ReleaseName, list[Fact]] = {}
         for key, fact in _notices(connection, releases):
             self._notices.setdefault(key, []).append(fact)
 
     def notices(self, release: ReleaseName) -> Sequence[Fact]:
         return self._notices.get(release, ())
+
+    def heard_elsewhere(self, identity: Identity) -> tuple[tuple[str, int], ...]:
+        return tuple(self._twins.get(identity, ()))
 
     def is_of_a_site(self, printer: str) -> bool:
         named = select(schema.origin.c.number).where(schema.origin.c.site == site_of(printer))
@@ -261,12 +271,12 @@ class _Stored:
         return known or 0
 
 
-def _firsts(connection: Connection, identities: set[Identity]) -> Iterable[tuple[Identity, First]]:
+def _known(connection: Connection, identities: set[Identity]) -> Iterable[tuple[Identity, Any]]:
     for source, group in groupby(sorted(identities), key=itemgetter(0)):
         ids = [event_id for _, event_id in group]
         for start in range(0, len(ids), AT_ONCE_MAX):
             for row in _FIRSTS.rows(connection, {"source": source}, ids[start : start + AT_ONCE_MAX]):
-                yield (source, row.event_id), First(row.seq, claim_of(row.digest))
+                yield (source, row.event_id), row
 
 
 def _notices(connection: Connection, releases: set[ReleaseName]) -> Iterable[tuple[ReleaseName, Fact]]:
