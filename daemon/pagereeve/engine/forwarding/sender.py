@@ -31,6 +31,9 @@ ANSWER_WITHIN_S: Final = 330.0
 # While much waits, a batch is followed by so many times as long as it took this process to make it.
 REST_SHARE: Final = 1.0
 TIPS_MAX: Final = 10_000
+# On a thin line a full batch may take longer than the centre waits: half as many facts after each failure, and so many
+# more after each success (as TCP keeps its window, RFC 5681 section 3.1).
+FACTS_LEAST: Final = 16
 
 Report = Callable[[str, str, str], None]
 """(centre, what, why): when facts begin and cease to be forwarded."""
@@ -59,6 +62,7 @@ class ForwardingSender:
     has: int | None = None
     _sure: bool = False
     _origin: str = ""
+    _facts_max: int = FACTS_MAX
     _away: Pause = field(default_factory=Pause)
     _told_us: int | None = None
     _tips: dict[str, bytes] = field(default_factory=dict)
@@ -134,14 +138,20 @@ class ForwardingSender:
     async def _send(self, after: int) -> None:
         self.heartbeat.does("reads what is to be forwarded", STORE_LONGEST_S)
         began_us = self.clock.monotonic_us()
-        bodies = _first_ones(await self.store.sealed_bodies(after, FACTS_MAX))
+        bodies = _first_ones(await self.store.sealed_bodies(after, self._facts_max))
         links = await self._links_before(bodies)
         # More may have been sealed since it was asked for.
         self.size = max(self.size, after + len(bodies))
         batch = Batch(await self._origin_id(), self.site, after, self.size, await self._place(after), links)
         whole, raw = await asyncio.to_thread(_made, batch, bodies)
         took_s = (self.clock.monotonic_us() - began_us) / SECOND_US
-        answer = await self._exchange(whole, raw)
+        try:
+            answer = await self._exchange(whole, raw)
+        except NotForwarded as error:
+            if error.trouble in {"unreachable", "busy", "too-large"}:
+                self._facts_max = max(self._facts_max // 2, FACTS_LEAST)
+            raise
+        self._facts_max = min(self._facts_max + FACTS_LEAST, FACTS_MAX)
         if answer.has <= after or answer.has > self.size:
             problem = f"{self.name} answers that it has {answer.has} facts after it took up to {after + len(bodies)}"
             raise NotForwarded("malformed", problem, answer.has)

@@ -11,7 +11,7 @@ import pytest
 
 from pagereeve.domain.forwarding.batch import FACTS_MAX, Batch, read_batch
 from pagereeve.domain.forwarding.refusal import BatchRefused
-from pagereeve.engine.forwarding.sender import PAUSE_LONGEST_S, TELL_EVERY_S, ForwardingSender
+from pagereeve.engine.forwarding.sender import FACTS_LEAST, PAUSE_LONGEST_S, TELL_EVERY_S, ForwardingSender
 from pagereeve.ports.forwarding import CentreAnswer, NotForwarded
 from pagereeve.store.memory.journal import MemoryJournal
 from tests.forwarding import KeepingCentre, salts
@@ -31,12 +31,15 @@ def without_threads(monkeypatch: pytest.MonkeyPatch) -> None:
 
 @dataclass
 class FakeCentre:
-    """``away``: can't be reached; ``loses``: so many answers are lost after the commit; ``hangs``: never answers."""
+    """``away``: can't be reached; ``loses``: so many answers are lost after the commit; ``hangs``: never answers;
+    ``thin_facts``: so many pass in time, more do not.
+    """
 
     name: str = "centre"
     away: bool = False
     hangs: bool = False
     loses: int = 0
+    thin_facts: int | None = None
     garbles: int = 0
     later_s: float = 0.0
     known: KeepingCentre = field(default_factory=KeepingCentre)
@@ -64,6 +67,8 @@ class FakeCentre:
             self.garbles -= 1
             raw = raw.replace(b'"total\\":', b'"totul\\":')
         batch = read_batch(raw)
+        if self.thin_facts is not None and len(batch.facts) > self.thin_facts:
+            raise NotForwarded("busy", "the body was late")
         self.batches.append(batch)
         try:
             self.known.join(batch)
@@ -164,7 +169,7 @@ def test_days_of_absence_cost_patience_and_then_all_goes_in_batches() -> None:
     site = story(script)
     assert site.held == 2 * FACTS_MAX + 9
     assert [what for _, what, _ in site.said] == ["unreachable", "takes facts again"]
-    assert max(len(one.facts) for one in site.centre.batches) == FACTS_MAX
+    assert max(len(one.facts) for one in site.centre.batches) >= FACTS_MAX // 2
 
 
 def test_an_answer_that_is_lost_after_the_commit_repeats_nothing() -> None:
@@ -175,8 +180,27 @@ def test_an_answer_that_is_lost_after_the_commit_repeats_nothing() -> None:
 
     site = story(script)
     assert site.held == FACTS_MAX * 2
-    # It asked, heard how far the centre is, and went on from there.
-    assert [one.after for one in site.centre.batches if one.facts] == [0, FACTS_MAX]
+    # It asked, heard how far the centre is, and went on from there: with fewer at once, as on a thin line.
+    assert [one.after for one in site.centre.batches if one.facts] == [0, 512, 768, 896, 960]
+    assert sum(len(one.facts) for one in site.centre.batches) == FACTS_MAX * 2
+
+
+def test_on_a_thin_line_batches_become_small_and_grow_again() -> None:
+    async def script(site: Site) -> None:
+        await site.fill(3 * FACTS_MAX)
+        site.centre.thin_facts = 20
+        await asyncio.sleep(300)
+        few = site.held
+        assert few > 0
+        site.centre.thin_facts = None
+        await site.fill(20 * FACTS_MAX, 3 * FACTS_MAX)
+        await asyncio.sleep(PAUSE_LONGEST_S + 600)
+
+    site = story(script)
+    assert site.held == 23 * FACTS_MAX
+    sizes = [len(one.facts) for one in site.centre.batches if one.facts]
+    assert min(sizes) <= FACTS_LEAST
+    assert max(sizes) == FACTS_MAX
 
 
 def test_a_batch_that_was_damaged_on_the_way_comes_again() -> None:

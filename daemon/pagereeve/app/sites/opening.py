@@ -1,0 +1,36 @@
+"""The centre's side put together: what joins, and who projects what was joined."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from pagereeve.app.sites.door import ForwardDoor
+from pagereeve.app.sites.joining import OnJoined, Origins, SiteFacts
+from pagereeve.engine.printers.registry import PrinterRegistry
+from pagereeve.feeds.http.endpoint import EventsEndpoint
+from pagereeve.feeds.http.settings import HttpSettings
+from pagereeve.ports.clock import Clock
+
+
+async def open_sites(store: Origins, clock: Clock, registry: PrinterRegistry) -> SiteFacts:
+    """A printer of a site has a passing watcher while facts of it come, as one that nobody registered; no meter of it
+    is read here, and nothing is learnt of it.
+    """
+    facts = SiteFacts(store, clock, _projecting(registry))
+    await facts.open()
+    return facts
+
+
+def _projecting(registry: PrinterRegistry) -> OnJoined:
+    def project(printer: str, since_us: int | None) -> None:
+        watcher = registry.watcher(printer)
+        if watcher is not None and since_us is not None:
+            watcher.begin_again(since_us)
+
+    return project
+
+
+def forward_door(
+    facts: SiteFacts, events: EventsEndpoint, settings: HttpSettings, overloaded_s: Callable[[], int | None]
+) -> ForwardDoor:
+    return ForwardDoor(facts, events, settings.body_timeout.seconds, overloaded_s)
