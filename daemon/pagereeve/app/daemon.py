@@ -49,6 +49,8 @@ from pagereeve.app.settings_trace import note_settings
 from pagereeve.app.shares import shares_for
 from pagereeve.app.sign_in import SignIn
 from pagereeve.app.site_at_start import record_site
+from pagereeve.app.sites.door import with_forwarding
+from pagereeve.app.sites.opening import forward_door, open_sites
 from pagereeve.app.spooling import SpoolKeeper
 from pagereeve.app.start_options import StartOptions
 from pagereeve.app.telemetry import Telemetry
@@ -157,8 +159,7 @@ class App:
         settings = self.settings
         for warning in prepare_folder(settings.data_dir):
             log.warning(warning)
-        network = network_trouble(settings.data_dir)
-        if network:
+        if network := network_trouble(settings.data_dir):
             log.warning("the data folder is in the wrong place", folder=str(settings.data_dir), why=network)
         self.store = await open_journal(settings, self.clock, self._options)
         self._stack.push_async_callback(self.store.close)
@@ -175,9 +176,7 @@ class App:
         await self._open_registry()
         self.alerting = self._alerting()
         self._stack.push_async_callback(self.alerting.close)
-        self.forwarding = Forwarding.of(
-            settings, self.store, self.clock, self.entropy, lambda: self.overload_watch.overloaded
-        )
+        self.forwarding = Forwarding.of(settings, self.store, self.clock, self.entropy, self.overload_watch)
         self._stack.push_async_callback(self.forwarding.close)
         key = await badge_key(settings.badge_key_file, self.store, renew=self._options.new_badge_key)
         self.badges = BadgeHasher(key, settings.badges.form.to_form(), settings.badge_forms())
@@ -201,10 +200,8 @@ class App:
         self._stack.push_async_callback(self.badge_watcher.finish)
         self._stack.push_async_callback(self.registry.stop)
         await self._begin_watching()
-        agreed = self.clock_keeper.is_agreed
-        await start_housekeeping(
-            self.supervisor, self.clock, self.store, lambda: self.settings, agreed, self.counters, self.keeper
-        )
+        by = (lambda: self.settings, self.clock_keeper.is_agreed, self.counters, self.keeper)
+        await start_housekeeping(self.supervisor, self.clock, self.store, *by)
         changed, damaged = self._journal_changed, self.store.damaged
         journal_watch = JournalWatch(self.clock, self.store.look, changed, damaged, told.damaged)
         self.supervisor.start("journal", "journal", journal_watch.run, heartbeat=journal_watch.heartbeat, forever=True)
@@ -229,6 +226,7 @@ class App:
         await self.keeper.watch(self.registry)
         self.registry.start(seen, written)
         await self.intake.route_waiting_ends()
+        self.site_facts = await open_sites(self.store, self.clock, self.registry)
         self.spool_keeper.start(self.intake, self.registry, self.supervisor, self.feeds)
         self._follow()
 
@@ -265,9 +263,8 @@ class App:
 
     async def _open_registry(self) -> None:
         printers = registered_printers(self.settings)
-        self.keeper = await open_keeper(
-            self.store, self.clock, self.spool_keeper, printers, self.supervisor, self._stack
-        )
+        beside = (self.spool_keeper, printers, self.supervisor, self._stack)
+        self.keeper = await open_keeper(self.store, self.clock, *beside)
         around = WatcherContext(
             store=self.store,
             meter=self.meter,
@@ -399,6 +396,8 @@ class App:
             journal=self.store.health,
             spool=self.spool_keeper.figures,
             forwarding=self.forwarding.telemetry,
+            sites=self.site_facts.telemetry,
+            sites_notice=self.site_facts.notice,
             meter=self.meter.telemetry,
             engine=self.counters.telemetry,
             tasks=self.supervisor.telemetry,
@@ -433,8 +432,9 @@ class App:
         installing = install_door(self._load, self.reloader, lambda: self.meter.profiles, self.events, self.clock)
         checks = check_door(installing.installing, self.store, self.events)
         self._stack.callback(installing.close)
+        door = forward_door(self.site_facts, self.events, self.settings.http, self.overload_watch.retry_after_s)
         self.sign_in = SignIn(
-            with_installing(with_checks(decided, checks), installing),
+            with_forwarding(with_installing(with_checks(decided, checks), installing), door),
             self.callers,
             stats,
             self.store,

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Final
 
 import structlog
 
 from pagereeve.engine.forwarding.sender import ForwardingSender
+from pagereeve.engine.supervision.overload import OverloadWatch
 from pagereeve.engine.supervision.supervisor import Supervisor
 from pagereeve.ports.clock import Clock
 from pagereeve.ports.entropy import Entropy
@@ -17,7 +19,7 @@ from pagereeve.ports.telemetry import ForwardingTelemetry
 from pagereeve.receivers.centre.centre import make_centre
 from pagereeve.settings import BadSettings, Problem, Settings
 
-TASK: str = "forwarding"
+TASK: Final = "forwarding"
 log = structlog.get_logger("pagereeve.forwarding")
 
 
@@ -29,7 +31,7 @@ class Forwarding:
 
     @classmethod
     def of(
-        cls, settings: Settings, store: SealedFacts, clock: Clock, entropy: Entropy, pressed: Callable[[], bool]
+        cls, settings: Settings, store: SealedFacts, clock: Clock, entropy: Entropy, load: OverloadWatch
     ) -> Forwarding:
         """Raises BadSettings with all secrets and certificates that can't be read."""
         senders: list[ForwardingSender] = []
@@ -40,7 +42,7 @@ class Forwarding:
             except NoSecret as error:
                 problems.append(Problem(f"forward {one.name}", str(error)))
                 continue
-            senders.append(ForwardingSender(centre, one.site, store, clock, entropy, pressed, _tell))
+            senders.append(ForwardingSender(centre, one.site, store, clock, entropy, lambda: load.overloaded, _tell))
         if problems:
             raise BadSettings("the centres to forward to", problems)
         return cls(senders)

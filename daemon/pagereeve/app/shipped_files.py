@@ -98,6 +98,7 @@ TOPICS: Final = {
     "operate": "settings, many printers, health, log, sizes, what is kept, IPv6, the clock",
     "backup": "backup, restore, a standby",
     "database": "PostgreSQL: a standby that takes over, how large, what fails, a plan for a million printers",
+    "sites": "sites that work while cut off, and forward to a centre",
     "audit": "edited facts, proofs, erasing a person",
     "simulate": "simulated printers, for courses and to try a release server",
     "security": "how to report a weakness, and what is defended",

@@ -23,6 +23,7 @@ from pagereeve.ports.telemetry import (
     ProcessTelemetry,
     ReceiverTelemetry,
     ReloadTelemetry,
+    SiteTelemetry,
     TaskTelemetry,
 )
 
@@ -55,6 +56,8 @@ class Telemetry:
     overload: Callable[[], OverloadTelemetry] = OverloadTelemetry
     spool: Callable[[], SpoolFigures] = SpoolFigures
     forwarding: Callable[[], Mapping[str, ForwardingTelemetry]] = dict
+    sites: Callable[[], Mapping[str, SiteTelemetry]] = dict
+    sites_notice: Callable[[], str] = str
 
     def printers(self) -> Iterable[PrinterTelemetry]:
         return self.each_printer()
@@ -80,6 +83,7 @@ class Telemetry:
             overload=self.overload(),
             spool=self.spool(),
             forwarding=self.forwarding(),
+            sites=self.sites(),
         )
 
     def parts(self) -> Mapping[str, str]:
@@ -88,4 +92,5 @@ class Telemetry:
     def notices(self) -> Mapping[str, str]:
         stopped = "; ".join(one.trouble for one in self.forwarding().values() if one.trouble)
         told = {"reload": self.reload().trouble, "overload": self.overload().notice, "forwarding": stopped}
+        told["sites"] = self.sites_notice()
         return {name: text for name, text in told.items() if text}

@@ -98,6 +98,18 @@ class ForwardingTelemetry:
 
 
 @dataclass(frozen=True, slots=True)
+class SiteTelemetry:
+    """One site that forwards to this daemon. ``refused`` counts its batches by cause, from 0 at the start; ``has``
+    facts of it are here, and at ``heard_us`` it last said that it is ``behind`` by so many; None: not since the start.
+    """
+
+    refused: Mapping[str, int]
+    has: int = 0
+    behind: int | None = None
+    heard_us: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class MeterTelemetry:
     """What the meter counts about itself, from 0 at the start. ``reads`` is by result: ``reading`` or a SilenceReason.
 
@@ -211,7 +223,8 @@ class ProcessTelemetry:
     Readiness.parts says. ``loop_lag_s`` is by how much the event loop was late at the worst within the last minute.
     ``disk`` is None where it can't be asked. ``open_alerts`` are those that people were told of and that are not over,
     by severity. ``sign_ins`` are people's, by kind and outcome, every pair there. ``spool`` is that of a journal in a
-    database, and empty beside one that is a file. ``forwarding`` is by the centre's name.
+    database, and empty beside one that is a file. ``forwarding`` is by the centre's name,
+    ``sites`` by the site's.
     """
 
     version: str
@@ -233,6 +246,7 @@ class ProcessTelemetry:
     overload: OverloadTelemetry = OverloadTelemetry()
     spool: SpoolFigures = field(default_factory=SpoolFigures)
     forwarding: Mapping[str, ForwardingTelemetry] = field(default_factory=dict)
+    sites: Mapping[str, SiteTelemetry] = field(default_factory=dict)
 
 
 class MetricsSource(Protocol):

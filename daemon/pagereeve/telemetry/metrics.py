@@ -23,7 +23,7 @@ from pagereeve.ports.queries import JournalHealth
 from pagereeve.ports.spool import SpoolFigures
 from pagereeve.ports.telemetry import FeedTelemetry, MetricsSource, PrinterTelemetry, ProcessTelemetry
 from pagereeve.telemetry.alert_metrics import alert_families
-from pagereeve.telemetry.forwarding_metrics import forwarding_families
+from pagereeve.telemetry.forwarding_metrics import forwarding_families, site_families
 from pagereeve.telemetry.gateway_metrics import gateway_families
 from pagereeve.telemetry.health_metrics import health_families
 from pagereeve.telemetry.printer_metrics import PrinterPages
@@ -132,6 +132,7 @@ class _ProcessSeries(Collector):
         yield CounterMetricFamily("pagereeve_journal_unavailable", text, value=engine.unavailable)
         yield from alert_families(process)
         yield from forwarding_families(process.forwarding)
+        yield from site_families(process.sites)
         yield from reload_families(process.reload)
         yield from gateway_families(process.gateways)
         yield _counter("pagereeve_task_restarts", "Tasks restarted after an error.", "task", tasks.restarts)

@@ -75,7 +75,7 @@ class SiteFacts:
         for one in await self._store.origins():
             self.sites[one.site] = SiteState(one.place)
         for printer in await self._store.printers() if self.sites else ():
-            if site_of(printer) in self.sites and printer != name_at(site_of(printer), ""):
+            if site_of(printer) in self.sites and _is_printer(printer):
                 self._on_joined(printer, None)
 
     async def join(self, raw: bytes, site: str) -> tuple[CentreAnswer, int]:
@@ -97,7 +97,7 @@ class SiteFacts:
         if new:
             done = await self._stored(batch.origin, site, new)
         for printer, since_us in done.since_us.items():
-            if printer != name_at(site, ""):
+            if _is_printer(printer):
                 self._on_joined(printer, since_us)
         seqs = {timeline: seq for timeline, (seq, _) in held.tips.items()}
         for one in new:
@@ -183,6 +183,11 @@ class SiteFacts:
             since = "since the start" if one.heard_us is None else f"since {to_text(one.heard_us)}"
             return f"not heard {since}; what it counted since then is not here"
         return f"{amount(one.behind, 'fact is', 'facts are')} still to come" if one.behind else ""
+
+
+def _is_printer(timeline: str) -> bool:
+    """Not this site's own timeline, nor another site's."""
+    return timeline not in {"", name_at(site_of(timeline), "")}
 
 
 def _sealed(one: HeldPlace) -> SealedPlace:

@@ -7,8 +7,9 @@ from typing import Final, Literal, get_args
 
 # send: badges and release notices. note: what was done at a printer. decide: about findings. read: totals, findings,
 # evidence, metrics. names: whose they were, in what is read. install: printers read once and added, from the console's
-# pages. administer: credentials, the clock. None of them holds another: who is audited can't decide.
-Act = Literal["send", "note", "decide", "read", "names", "install", "administer"]
+# pages. administer: credentials, the clock. forward: sealed facts of the site that is named as the credential. None of
+# them holds another: who is audited can't decide.
+Act = Literal["send", "note", "decide", "read", "names", "install", "administer", "forward"]
 ACTS: Final[tuple[Act, ...]] = get_args(Act)
 
 

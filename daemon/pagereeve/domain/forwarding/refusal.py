@@ -11,6 +11,7 @@ Cause = Literal[
     "too-large",
     "unknown-version",
     "wrong-origin",
+    "name-taken",
     "gap",
     "fork",
     "broken-link",
@@ -21,6 +22,7 @@ CAUSES: Final[tuple[Cause, ...]] = get_args(Cause)
 too-large        more facts or bytes than a batch may have
 unknown-version  a format that is not known here
 wrong-origin     of another site than whoever sends it may speak for
+name-taken       printers of the centre's own begin with the site's name
 gap              facts between what is held and what came are missing: send from the first of these
 fork             another fact is held where this one was sealed: the site's journal is an older copy, or was edited
 broken-link      a fact does not give the link that is said of it: damaged on the way

@@ -76,6 +76,10 @@ class SenderQuotas:
         if new:
             self._growth.charge(sender, now_s, new * (size_bytes / len(taken) + ROW_BYTES))
 
+    def stored(self, sender: str, size_bytes: float) -> None:
+        """Count what the journal gained otherwise."""
+        self._growth.charge(sender, self._now_s(), size_bytes)
+
     def _now_s(self) -> float:
         return self._clock.monotonic_us() / SECOND_US
 

@@ -22,7 +22,7 @@ def test_acts_are_what_was_given_and_none_implies_another() -> None:
     for act in ACTS:
         caller = Caller("c", frozenset({act}))
         assert [one for one in ACTS if caller.may(one)] == [act]
-    assert Caller("c", frozenset(ACTS)).acts_text == "send note decide read names install administer"
+    assert Caller("c", frozenset(ACTS)).acts_text == "send note decide read names install administer forward"
 
 
 def test_a_token_is_its_holders_alone() -> None:
