@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Final
 
 from pagereeve.domain.brackets.hypotheses import HINT_PREFIX, hint_text
-from pagereeve.domain.facts.ticket import Ticket
+from pagereeve.domain.facts.ticket import ColorMode, Ticket
 from pagereeve.domain.ledger import Grade, Interval, Verdict
 from pagereeve.domain.values.amounts import Figure, amount
 from pagereeve.reports.media import media_text
@@ -94,6 +94,12 @@ CLOSINGS: Final[dict[str, str]] = {
 }
 RESTED: Final = "The window closed when the meter had rested for {settle}, the printer's settle time."
 
+COLOURS: Final[dict[ColorMode, str]] = {
+    "monochrome": "monochrome",
+    "color": "in colour",
+    "auto": "in colour where a page has some",
+}
+
 CHARGING: Final[dict[str, str]] = {
     "lesser": "the lesser of counted and released is charged",
     "counted": "what was counted is charged",
@@ -142,7 +148,7 @@ def ticket_text(ticket: Ticket, figure: Figure = str) -> str:
         None if ticket.copies is None else amount(ticket.copies, "copy", "copies", figure),
         None if ticket.sides is None else sides[ticket.sides],
         None if ticket.number_up is None else f"{amount(ticket.number_up, 'page')} on a side",
-        None if ticket.color_mode is None else f"colour mode {ticket.color_mode}",
+        None if ticket.color_mode is None else COLOURS[ticket.color_mode],
         None if ticket.media is None else f"on {media_text(ticket.media)}",
         amount(ticket.separator_sheets, "separator sheet", figure=figure) if ticket.separator_sheets else None,
     ]

@@ -13,7 +13,7 @@ from pagereeve.domain.brackets.continuity import CARRIES_ON, Step
 from pagereeve.domain.brackets.windows import Closing
 from pagereeve.domain.facts.policy import Charging
 from pagereeve.domain.facts.reading import SilenceReason
-from pagereeve.domain.facts.ticket import Ticket
+from pagereeve.domain.facts.ticket import ColorMode, Ticket
 from pagereeve.domain.findings.wording import SILENCES
 from pagereeve.domain.ledger import Grade, Interval, Verdict
 from pagereeve.reports import sentences, timeline
@@ -84,6 +84,11 @@ def test_a_span_in_words(span_us: int, text: str) -> None:
 )
 def test_a_medium_in_plain_words(name: str, text: str) -> None:
     assert media_text(name) == text
+
+
+def test_each_colour_mode_has_words() -> None:
+    assert set(sentences.COLOURS) == set(get_args(ColorMode))
+    assert sentences.ticket_text(Ticket(pages=3, color_mode="color")) == "3 pages, in colour"
 
 
 def test_a_ticket_tells_a_medium_in_plain_words_and_no_separator_that_there_is_not() -> None:
