@@ -119,8 +119,7 @@ class MemoryJournal(MemoryClosed, MemorySeal, MemoryOrigins):
         return self._firsts.get(identity)
 
     def heard_elsewhere(self, identity: Identity) -> tuple[tuple[str, int], ...]:
-        theirs = self._facts.values() if self._origins else ()
-        known = (one.filing for facts in theirs for one in facts if one.filing.origin)
+        known = (one.filing for facts in self._facts.values() for one in facts if one.filing.origin)
         return tuple((one.printer, one.at_us) for one in known if one.identity == identity)
 
     def claims(self, identity: Identity) -> Mapping[str, int]:
