@@ -34,12 +34,12 @@ def token(name: str) -> str:
     return f"{name}-token-of-twenty-two-characters"
 
 
-def credentials(folder: Path, given: Iterable[tuple[str, tuple[Act, ...]]]) -> list[CredentialSettings]:
+def credentials(folder: Path, given: Iterable[tuple[str, tuple[Act, ...]]]) -> tuple[CredentialSettings, ...]:
     made = []
     for name, acts in given:
         (folder / name).write_text(token(name))
-        made.append(CredentialSettings(name=name, acts=acts, token_file=folder / name))
-    return made
+        made.append(CredentialSettings(name=name, acts=frozenset(acts), token_file=folder / name))
+    return tuple(made)
 
 
 def centre_settings(tmp_path: Path, port: int) -> Settings:
@@ -89,9 +89,6 @@ class OtherClock(SystemClock):
 
     def now_us(self) -> int:
         return super().now_us() + 3_600 * SECOND_US
-
-    def wall_us(self) -> int:
-        return super().wall_us() + 3_600 * SECOND_US
 
 
 async def test_two_sites_with_the_same_names_and_clocks_apart_join_at_one_centre(tmp_path: Path) -> None:
