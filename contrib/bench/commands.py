@@ -5,7 +5,8 @@
 Each runs in a process of its own on a month of contrib/drill/year_facts.py (--journals keeps both, and goes by those
 that are there): CPU seconds of the process with all its threads, its highest resident memory in MiB, and what it
 printed. A command may take no more than twice as many times the CPU as it has times the work: what it prints where it
-prints each row, the releases where it adds them up. What the program takes to start is measured first, and left out.
+prints each row, the releases where it adds them up. What the program takes to start is measured first, and left out;
+what "nothing" takes, which reads an empty month, is in the figure of each.
 Exit status 1 where one grows faster, and where one failed.
 """
 
@@ -34,6 +35,7 @@ FLOOR_S: Final = 0.25
 """Less than this is the machine's own unrest: a small size counts as having taken so long."""
 MAIN: Final = "import sys; sys.argv[0] = 'pagereeve'; from pagereeve.cli import main; main()"
 STARTS: Final = ("version",)
+EMPTY_MONTH: Final = "2000-01"
 
 
 @dataclass(frozen=True)
@@ -50,6 +52,8 @@ class Command:
 
 _OF: Final = f"--period {MONTH} --zone {ZONE.key}"
 COMMANDS: Final = (
+    # What any command takes to load what reads a journal: several times as long where Python keeps no compiled modules.
+    Command("nothing", f"ledger --period {EMPTY_MONTH} --zone {ZONE.key}", "releases"),
     Command("totals by printer", f"totals --by printer {_OF}", "releases"),
     Command("totals by person", f"totals --by person {_OF} --format csv", "releases"),
     Command("totals by day", f"totals --by day {_OF} --format csv", "releases"),
