@@ -10,6 +10,7 @@ from typing import Any, Final
 from rich.table import Table
 
 from pagereeve.domain.accounts.rates import Amount, RateCard
+from pagereeve.domain.values.amounts import Figure
 from pagereeve.domain.values.instants import to_text
 from pagereeve.domain.values.visible import visible
 from pagereeve.queries.costs import Costs, CostsAnswer
@@ -101,8 +102,8 @@ def cards_line(answer: CostsAnswer) -> str:
     return f"Rate cards {'as they were frozen' if frozen else 'of the settings of today'}: {named}."
 
 
-def channel_pages_text(pages: Mapping[str, int]) -> str:
-    return ", ".join(f"{number} {channel}" for channel, number in sorted(pages.items()))
+def channel_pages_text(pages: Mapping[str, int], figure: Figure = str) -> str:
+    return ", ".join(f"{figure(number)} {channel}" for channel, number in sorted(pages.items()))
 
 
 def _shown(line: Costs) -> str:

@@ -59,7 +59,7 @@ async def test_nothing_is_said_to_be_nothing() -> None:
 )
 async def test_it_tells_a_week_at_most_and_nothing_that_is_to_come(since_us: int, shown: str) -> None:
     text = await told(since_us)
-    assert f"What changed since {shown}?" in text
+    assert f"Since you looked, at {shown}: " in text
     assert ("A week is shown at most" in text) == (since_us == 0)
 
 

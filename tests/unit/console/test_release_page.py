@@ -146,8 +146,9 @@ async def test_figures_stand_in_groups_and_times_in_the_sites_zone_in_each_sente
         [name] = set(re.findall(r"/findings/(f-[0-9a-f]+)", release))
         finding = (await client.get(f"/findings/{name}")).text
         now = (await client.get("/findings")).text
-    for text in (release, finding, now):
-        said = re.sub(r"<[^>]*>|f-[0-9a-f]+|\d{4}-\d\d-\d\d", " ", text)
+        statement = (await client.get("/accounts/2026-11/printer/library-ground")).text
+    for text in (release, finding, now, statement):
+        said = re.sub(r"<[^>]*>|f-[0-9a-f]+|\d{4}-\d\d(-\d\d)?", " ", text)
         assert re.findall(r"(?<![\w.-])\d{4,}", said) == []
         assert "+00:00" not in said
         assert "+01:00" not in said

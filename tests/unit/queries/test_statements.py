@@ -280,4 +280,4 @@ def test_every_grade_verdict_account_and_caution_has_words() -> None:
 async def test_one_page_is_one_page() -> None:
     journal = await journal_with([replace(november_clocks(1)[0], charged=1, unproven=1)])
     known = await statement_of(journal, Subject("person", "sage"), day("2026-10-25"))
-    assert words.summary_of(known) == "1 release: 1 impression charged and 1 unproven (total)."
+    assert words.summary_of(known) == "1 release: 1 impression charged and 1 unsupported (total)."

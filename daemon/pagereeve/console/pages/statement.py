@@ -109,7 +109,7 @@ async def statement(
     closed = known.as_closed
     return begun.page(
         statement=known,
-        summary=summary_of(known),
+        summary=summary_of(known, figure),
         closed=None if closed is None else closed_by(closed.closed, asker),
         closed_says=() if closed is None else [LACKS[one] for one in closed.lacks],
         changed=0 if closed is None else closed.changed,
@@ -118,7 +118,9 @@ async def statement(
         grades=[(one, *_grade(one.grade)) for one in known.grades],
         cautions=[CAUTIONS[one] for one in known.cautions],
         amounts=_amounts(known.bill),
-        unpriced=channel_pages_text(known.bill.unpriced) if known.bill is not None and known.bill.unpriced else "",
+        unpriced=channel_pages_text(known.bill.unpriced, figure)
+        if known.bill is not None and known.bill.unpriced
+        else "",
         charts=_charts(known),
         account=Markup(account_of(known, figure)),  # noqa: S704 - escaped where it is made
         decided=Markup(decided_section(known, figure)),  # noqa: S704 - escaped where it is made

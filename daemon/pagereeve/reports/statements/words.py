@@ -20,7 +20,7 @@ from pagereeve.domain.ledger import (
     Grade,
     Verdict,
 )
-from pagereeve.domain.values.amounts import amount
+from pagereeve.domain.values.amounts import Figure, amount
 from pagereeve.queries.late_notices import NOT_KNOWN
 from pagereeve.queries.statement_lines import Caution, Correction, Standing, Statement, Subject, SubjectKind
 from pagereeve.reports.sentences import reason_text, span_text
@@ -109,18 +109,20 @@ def when_of(statement: Statement) -> str:
     return period_line(statement.period)
 
 
-def summary_of(statement: Statement) -> str:
+def summary_of(statement: Statement, figure: Figure = str) -> str:
     """One sentence; different channels and units are never added up."""
     if not statement.lines and not statement.decided:
         return "Nothing was released in this period."
     parts = [
-        f"{amount(one.charged, UNITS.get(one.unit, 'page'))} charged"
-        + (f" and {one.unproven} unproven" if one.unproven else "")
+        f"{amount(one.charged, UNITS.get(one.unit, 'page'), figure=figure)} charged"
+        + (f" and {figure(one.unproven)} unsupported" if one.unproven else "")
         + f" ({one.channel})"
         for one in statement.sums
         if one.billed
     ]
-    return f"{amount(len(statement.lines), 'release')}: {'; '.join(parts) or 'no channel that is billed'}."
+    return (
+        f"{amount(len(statement.lines), 'release', figure=figure)}: {'; '.join(parts) or 'no channel that is billed'}."
+    )
 
 
 def grade_words(grade: Grade | None) -> str:
