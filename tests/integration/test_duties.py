@@ -10,13 +10,14 @@ from pagereeve.domain.alerts.alert import SiteLayout, begun
 from pagereeve.domain.alerts.message import Notification
 from pagereeve.domain.alerts.telling import compose
 from pagereeve.domain.findings.finding import make
+from pagereeve.ports.forward_settings import ForwardSettings
 from pagereeve.ports.hints import DUTIES, Hint
 from pagereeve.ports.outbox import Announcement
 from pagereeve.settings import AlertSettings, WebhookSettings
 from tests.findings import said
 from tests.integration.daemon import hasty_settings
 
-TASKS = {"alerts", "delivery to desk", "badges", "titles"}
+TASKS = {"alerts", "delivery to desk", "badges", "forwarding to centre", "titles"}
 
 
 def message_of(app: App) -> Notification:
@@ -35,7 +36,8 @@ async def test_duties_end_when_they_are_anothers_and_begin_again(tmp_path: Path)
     secret.write_text("a-secret-of-nobody-in-particular")
     secret.chmod(0o600)
     hook = WebhookSettings(name="desk", url="http://127.0.0.1:9/hook", secret_file=secret)
-    settings = hasty_settings(tmp_path, [], alerts=AlertSettings(webhooks=(hook,)))
+    forward = ForwardSettings(name="centre", url="http://127.0.0.1:9", site="annex", token_file=secret)
+    settings = hasty_settings(tmp_path, [], alerts=AlertSettings(webhooks=(hook,)), forward=[forward])
     async with App(settings) as app:
         assert tasks(app) == TASKS
         duties = [Hint("duty", one) for one in DUTIES]

@@ -9,6 +9,7 @@ from typing import Final
 import structlog
 
 from pagereeve.engine.forwarding.sender import ForwardingSender
+from pagereeve.engine.hints.keeper import DutyWork
 from pagereeve.engine.supervision.overload import OverloadWatch
 from pagereeve.engine.supervision.supervisor import Supervisor
 from pagereeve.ports.clock import Clock
@@ -28,6 +29,7 @@ class Forwarding:
     """Each of [[forward]] has a sender of its own; one that is away holds up none of the others."""
 
     senders: Sequence[ForwardingSender] = ()
+    at_work: bool = False
 
     @classmethod
     def of(
@@ -47,9 +49,20 @@ class Forwarding:
             raise BadSettings("the centres to forward to", problems)
         return cls(senders)
 
-    def start(self, supervisor: Supervisor) -> None:
-        for one in self.senders:
-            supervisor.start(TASK, f"forwarding to {one.name}", one.run, heartbeat=one.heartbeat, forever=True)
+    def duty(self, supervisor: Supervisor) -> DutyWork:
+        """Of several workers one forwards; two would only send the same twice."""
+
+        async def begin() -> None:
+            self.at_work = True
+            for one in self.senders:
+                supervisor.start(TASK, _named(one), one.run, heartbeat=one.heartbeat, forever=True)
+
+        async def end() -> None:
+            self.at_work = False
+            for one in self.senders:
+                await supervisor.end(_named(one))
+
+        return DutyWork(begin, end)
 
     async def close(self) -> None:
         """After their tasks have ended."""
@@ -57,7 +70,12 @@ class Forwarding:
             await one.centre.close()
 
     def telemetry(self) -> Mapping[str, ForwardingTelemetry]:
-        return {one.name: one.telemetry() for one in self.senders}
+        """Nothing where another worker forwards."""
+        return {one.name: one.telemetry() for one in self.senders if self.at_work}
+
+
+def _named(sender: ForwardingSender) -> str:
+    return f"forwarding to {sender.name}"
 
 
 def _tell(centre: str, what: str, why: str) -> None:

@@ -16,9 +16,11 @@ RENEW_EVERY_S: Final = 5.0
 """Two signs may come late or be lost."""
 
 HintKind = Literal["printer", "duty"]
-Duty = Literal["alerts", "badges", "titles"]
-DUTIES: Final[tuple[Duty, ...]] = ("alerts", "badges", "titles")
-"""What one worker alone does for all: it sends alerts, keeps the findings of badges, erases titles of jobs in time."""
+Duty = Literal["alerts", "badges", "forwarding", "titles"]
+DUTIES: Final[tuple[Duty, ...]] = ("alerts", "badges", "forwarding", "titles")
+"""What one worker alone does for all: it sends alerts, keeps the findings of badges, forwards what is sealed to
+centres, erases titles of jobs in time.
+"""
 
 
 class Hint(NamedTuple):

@@ -7,13 +7,12 @@ and ``open`` (true) for the run that a meter is in just now, which has no number
 from __future__ import annotations
 
 import json
-from collections.abc import AsyncIterator, Iterator, Sequence
+from collections.abc import AsyncIterator, Iterator
 from dataclasses import dataclass
 from typing import Any, BinaryIO, Final
 
 from pagereeve.domain.facts.codec import from_json, to_json
 from pagereeve.domain.facts.facts import Fact, PlateauRead, ReadFailed, instant_us
-from pagereeve.domain.facts.sites import name_at
 from pagereeve.domain.values.canonical import canonical
 from pagereeve.domain.values.errors import BadFact
 from pagereeve.domain.values.faults import Faults
@@ -60,16 +59,14 @@ def line_bytes(line: FactLine) -> bytes:
 
 
 async def fact_lines(reads: Reads, printer: str | None = None) -> AsyncIterator[FactLine]:
-    """All facts of a printer, or of all, those without a printer first; each printer's open run after its facts."""
-    names = [printer] if printer is not None else await _timelines(reads)
+    """All facts of a printer, or of all, those without a printer first; each printer's open run after its facts.
+
+    Without what sites that forward say of themselves: a line has no member for that, and it would be taken for ours.
+    """
+    names = ["", *await reads.printers()] if printer is None else [printer]
     for name in names:
         async for line in _of_printer(reads, name):
             yield line
-
-
-async def _timelines(reads: Reads) -> Sequence[str]:
-    """The site's own, those of sites whose facts were forwarded, then the printers'."""
-    return ["", *(name_at(one.site, "") for one in await reads.origins()), *await reads.printers()]
 
 
 async def _of_printer(reads: Reads, printer: str) -> AsyncIterator[FactLine]:

@@ -31,7 +31,7 @@ DIVIDER: Final = "/"
 """Between a site's name, which has none, and a name of the site. A printer of the settings has none either."""
 AFTER_DIVIDER: Final = chr(ord(DIVIDER) + 1)
 """Names of a site come before what begins with it and this, as names sort by their bytes."""
-SITE_NAME_MAX: Final = 63
+SITE_NAME_MAX: Final = 64
 SITE_SOURCE: Final = "urn:pagereeve:site:"
 _OURS: Final = "urn:pagereeve:"
 """What a journal says of itself, or makes of lines of its own feeds: each journal's own, whatever it is called."""
