@@ -11,10 +11,12 @@ import textwrap
 import time
 from collections.abc import AsyncIterator, Awaitable, Callable, Iterator, Sequence
 from contextlib import AsyncExitStack, contextmanager
+from functools import partial
 from pathlib import Path
 
 import pytest
 from sqlalchemy import Connection
+from sqlalchemy.exc import StatementError
 from sqlalchemy.util import await_only
 
 from pagereeve.app.clocks import SystemClock, SystemEntropy
@@ -234,6 +236,31 @@ async def test_a_wait_for_a_lock_has_an_end(opened: Opened, postgres_journal: Ad
     await other.close()
     await one.give_back(PRINTERS)
     assert (await one.renew()).mine == frozenset()
+
+
+async def test_a_connection_that_was_cut_off_in_a_statement_is_made_again(postgres_journal: Address) -> None:
+    """As after a standstill: what was under way has taken too long by then."""
+    one = WriterConnection(postgres_journal)
+
+    def said(connection: Connection, statement: str) -> object:
+        with connection.begin():
+            return connection.exec_driver_sql(statement).scalar_one()
+
+    try:
+        assert await one.run(partial(said, statement="SELECT 1")) == 1
+        for _ in range(2):
+            with pytest.raises(TimeoutError):
+                await one.run(partial(said, statement="SELECT pg_sleep(30)::text"), 0.5)
+            assert await one.run(partial(said, statement="SELECT 2")) == 2
+        # As where a commit or its undoing was cut off: the next one fails, and not all that come after it.
+        assert one._connection is not None
+        assert one._connection.sync_connection is not None
+        one._connection.sync_connection.connection.invalidate()
+        with pytest.raises(StatementError):
+            await one.run(partial(said, statement="SELECT 3"))
+        assert await one.run(partial(said, statement="SELECT 4")) == 4
+    finally:
+        await one.close()
 
 
 async def test_a_database_that_is_away_is_said_to_be(postgres: Server, opened: Opened) -> None:

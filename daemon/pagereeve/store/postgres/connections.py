@@ -82,7 +82,8 @@ class WriterConnection:
             try:
                 return await connection.run_sync(work)
             except BaseException as error:
-                if is_lost(error) or connection.invalidated or connection.in_transaction():
+                cut_off = not isinstance(error, Exception)
+                if cut_off or is_lost(error) or _is_hollow(connection) or connection.in_transaction():
                     await self._drop()
                 raise
 
@@ -126,6 +127,12 @@ class WriterConnection:
             if connection is not None:
                 await connection.close()
             await self._engine.dispose()
+
+
+def _is_hollow(connection: AsyncConnection) -> bool:
+    """Work that was cut off may leave one that looks whole, while the driver's own connection is gone from it."""
+    sync = connection.sync_connection
+    return connection.invalidated or sync is None or sync.connection.dbapi_connection is None
 
 
 async def rewrite(address: Address, tables: Sequence[str]) -> None:
