@@ -15,7 +15,7 @@ from typing import Any, Final
 
 import pytest
 import uvicorn
-from playwright.sync_api import Browser, FloatRect, expect
+from playwright.sync_api import Browser, expect
 
 from pagereeve.console.api.context import ApiContext
 from pagereeve.console.api.problems import ApiProblem
@@ -183,7 +183,10 @@ def test_a_name_of_dots_has_a_page_that_a_browser_finds(address: str, browser: B
             expect(seen.page.get_by_text(f"'{name}' is known neither to the settings")).to_be_visible()
 
 
-def _box(seen: Seen, heading: str) -> FloatRect:
-    box = seen.page.locator(f'section[aria-labelledby="{heading}"]').bounding_box()
-    assert box is not None
+def _box(seen: Seen, heading: str) -> dict[str, float]:
+    """Asked in one step: figures may be renewed between two."""
+    section = f'section[aria-labelledby="{heading}"]'
+    box: dict[str, float] = seen.page.evaluate(
+        "(section) => document.querySelector(section).getBoundingClientRect().toJSON()", section
+    )
     return box
