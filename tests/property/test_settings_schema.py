@@ -21,6 +21,7 @@ SCHEMA = settings_schema(EXAMPLE)
 UNSAID_WORDS = (
     *("out of bounds", "longer than ten years", "out of range", "no instant", "Input should be a valid date"),
     *("is no host", "beyond 65535", "port 0", "no URL", "no e-mail address", "written in figures", "is no address"),
+    *("is not a valid IPv4 or IPv6 address", "holds a user, a password"),
     *(
         "after validation",
         "Input should be ''",

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import ipaddress
 import re
-from typing import Annotated, Final, Self
+from typing import Annotated, Any, Final, Self
 
-from pydantic import Field, IPvAnyAddress, model_validator
+from pydantic import BeforeValidator, Field, IPvAnyAddress, model_validator
 
 from pagereeve.ports.setting_types import Checked, Section
 from pagereeve.settings.oidc import OidcSettings
@@ -23,6 +23,14 @@ def _header_name(text: str) -> str:
     return text
 
 
+def _no_number(value: Any) -> Any:
+    """Python takes 1 for 0.0.0.1, and false for 0.0.0.0: whoever wrote that meant no address."""
+    if isinstance(value, int):
+        raise ValueError(f'{value} is no address; write one as a text, such as "192.0.2.7"')  # noqa: TRY004 - pydantic's
+    return value
+
+
+ProxyAddress = Annotated[IPvAnyAddress, BeforeValidator(_no_number)]
 HeaderName = Annotated[str, Checked(_header_name, {"pattern": f"^{_TOKEN.pattern}$"})]
 
 
@@ -30,7 +38,7 @@ class ConsoleSettings(Section):
     """[console]: the pages for people."""
 
     trusted_user_header: HeaderName | None = None
-    trusted_proxies: Annotated[tuple[IPvAnyAddress, ...], Field(max_length=100)] = ()
+    trusted_proxies: Annotated[tuple[ProxyAddress, ...], Field(max_length=100)] = ()
     oidc: OidcSettings | None = None
 
     def trusts(self, peer: str) -> bool:

@@ -21,6 +21,8 @@ PROXIES = ["192.0.2.7", "2001:db8::7"]
     ("given", "word"),
     [
         ({"trusted_user_header": "X-Remote-User"}, "needs trusted_proxies"),
+        ({"trusted_proxies": [False]}, "is no address"),
+        ({"trusted_proxies": [3232235777]}, "is no address"),
         ({"trusted_user_header": "X Remote", "trusted_proxies": PROXIES}, "can be no header"),
         ({"trusted_user_header": "Cookie", "trusted_proxies": PROXIES}, "can be no header"),
         ({"trusted_user_header": "authorization", "trusted_proxies": PROXIES}, "can be no header"),

@@ -104,6 +104,10 @@ CONDITIONS: Final[dict[str, tuple[Condition, ...]]] = {
         _never(_given("ca_file"), _is("tls", "none")),
     ),
     "SyslogSettings": (_if(_given("ca_file"), _is("transport", "tls")),),
+    "JournalSettings": (
+        {"dependentRequired": {"password_file": ["url"]}},
+        _if(_is("shared", True), _given("url")),  # noqa: FBT003 - a value of TOML
+    ),
 }
 """By the name of the model."""
 
@@ -116,6 +120,7 @@ UNSAID: Final[dict[str, str]] = {
     "ConsoleSettings": "trusted_user_header is none that HTTP, browsers or this daemon use for something else.",
     "OidcSettings": "issuer has https, or is this machine and has no query; public_address likewise, without a path.",
     "MailSettings": "No recipient is named twice.",
+    "JournalSettings": "url names a database of PostgreSQL, and holds no password.",
     "QuietSettings": "ends is after begins, and both have their offset from UTC.",
     "PeriodSettings": "from is before to, and no name is that of a month, a quarter or another period of the calendar.",
     "RateSettings": "until comes after from, and of two prices for the same pages one has more conditions.",
