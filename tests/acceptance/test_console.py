@@ -136,6 +136,20 @@ def test_an_empty_page_teaches(empty: ConsoleSite, browser: Browser, place: str)
         assert seen.faults == []
 
 
+@pytest.mark.parametrize("place", ["/accounts", "/now"])
+@pytest.mark.parametrize("width", [320, 1280, 2560])
+def test_what_a_page_ends_with_stands_under_what_it_says(
+    empty: ConsoleSite, browser: Browser, width: int, place: str
+) -> None:
+    with opened(browser, viewport={"width": width, "height": 900}) as seen:
+        seen.go(f"{empty.address}{place}")
+        edges = seen.page.evaluate(
+            "['main', 'body > footer'].map(name => { const one = document.querySelector(name);"
+            " return one.getBoundingClientRect().left + parseFloat(getComputedStyle(one).paddingLeft); })"
+        )
+    assert edges[0] == edges[1]
+
+
 def test_what_is_accepted_appears_without_a_reload(empty: ConsoleSite, browser: Browser) -> None:
     with opened(browser) as seen:
         seen.go(f"{empty.address}/now")
