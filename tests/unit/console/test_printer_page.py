@@ -17,6 +17,7 @@ from pagereeve.domain.brackets.continuity import Identity
 from pagereeve.domain.facts.facts import PolicySet, PrinterNoted
 from pagereeve.domain.facts.policy import Policy
 from pagereeve.domain.facts.reading import Count, Unit
+from pagereeve.domain.findings.evidence import counted_so_far
 from pagereeve.domain.ledger import RowSegment, Verdict
 from pagereeve.domain.projection.resume_point import ResumePoint
 from pagereeve.domain.values.instants import from_text, to_text
@@ -31,6 +32,9 @@ MINUTE_US = 60 * SECOND_US
 SITE = AskedSite(printers=(AskedPrinter(name="hall", gateway="east", host="192.0.2.1", port=161),))
 SPAN = (NOON_US, NOON_US + 10 * MINUTE_US)
 ASKED = f"from={to_text(SPAN[0])}&to={to_text(SPAN[1])}"
+
+
+COUNTED = counted_so_far("total", 41_212, NOON_US, 3, NOON_US)
 
 
 @pytest.fixture
@@ -56,7 +60,7 @@ async def journal() -> MemoryJournal:
             replace(stretch("hall", NOON_US, NOON_US + 3 * MINUTE_US, key(1)), verdict=Verdict.SURPLUS),
             replace(stretch("hall", NOON_US + 3 * MINUTE_US, NOON_US + 6 * MINUTE_US), counted=0),
         ),
-        findings=(finding("hall", 1, key(1), since_us=NOON_US + 2 * MINUTE_US),),
+        findings=(replace(finding("hall", 1, key(1), since_us=NOON_US + 2 * MINUTE_US), what=COUNTED),),
     )
     await held.replace("hall", None, [rows])
     return held
@@ -105,6 +109,7 @@ async def test_the_page_tells_the_same_in_words_and_names_nobody(journal: Memory
         assert "The meter showed 100 to 103 impressions; 1 release, 1 badge, 1 finding began." in text
         assert '<a href="/releases/release%2F1?source=urn%3Aexample%3Arelease-server">release/1</a>' in text
         assert '<a href="/findings/finding-hall-1">surplus</a>' in text
+        assert "total 41\u202f212" in text
         assert "reads failed for 2.0 s: no answer" in text
         assert "noted: test-pages" in text
         assert "7.0 s, as the policy sets it" in text

@@ -19,6 +19,7 @@ from pagereeve.console.api.site import AskedPrinter
 from pagereeve.console.api.steps import STEP
 from pagereeve.console.pages.begun import Beginning, BegunRoute
 from pagereeve.console.pages.printers import HERE
+from pagereeve.console.pages.shell import figure
 from pagereeve.console.pages.units import unit_of
 from pagereeve.console.pictures.life import DAY_US, picture_of
 from pagereeve.domain.accounts.periods import ALWAYS_US, local
@@ -222,7 +223,7 @@ def _of_meter(context: ApiContext, standing: PrinterStanding, known: AskedPrinte
         return local(at_us, context.site.zone).strftime("%Y-%m-%d %H:%M:%S")
 
     def shown(finding: Finding) -> OpenFinding:
-        return OpenFinding(finding.id, text_of(finding, at), ADVICE[finding.kind].first, finding.severity)
+        return OpenFinding(finding.id, text_of(finding, at, figure), ADVICE[finding.kind].first, finding.severity)
 
     silence, plateau = standing.details.state.silence, standing.details.state.plateau
     billed = {count.object for _, count in standing.counts}
