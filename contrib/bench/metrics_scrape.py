@@ -28,7 +28,7 @@ from starlette.requests import Request
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
 from pagereeve.app.running import SWITCH_INTERVAL_S
-from pagereeve.domain.ledger import ACCOUNT_KINDS
+from pagereeve.domain.ledger import PROJECTED_KINDS
 from pagereeve.ports.telemetry import PrinterTelemetry
 from pagereeve.telemetry.metrics import MetricsPage
 from pagereeve.telemetry.pages import Metrics
@@ -43,7 +43,7 @@ REQUEST = {"type": "http", "method": "GET", "path": "/metrics", "headers": [(b"a
 
 
 def printer(nth: int, turn: int, *, moved: bool) -> PrinterTelemetry:
-    pages = {("total", kind): 1000 + nth + (turn if moved else 0) for kind in ACCOUNT_KINDS}
+    pages = {("total", kind): 1000 + nth + (turn if moved else 0) for kind in PROJECTED_KINDS}
     return PrinterTelemetry(
         printer=f"building-{nth % 40:02d}-printer-{nth:04d}",
         meter={"total": 10_000 + nth + (turn if moved else 0), "colour": nth},
@@ -102,7 +102,7 @@ class Client:
             for channel, value in one.meter.items():
                 self.meter.labels(name, channel).set(value)
                 self.waiting.labels(name, channel).set(one.pages_waiting.get(channel, 0))
-                for account in ACCOUNT_KINDS:
+                for account in PROJECTED_KINDS:
                     self.pages.labels(name, channel, account).set(one.pages.get((channel, account), 0))
 
 

@@ -86,6 +86,14 @@ class Poster:
             pass
         writer.close()
 
+    async def _open(self) -> Streams:
+        """One that is free. The daemon closes those in which nothing was said for a while."""
+        reader, writer = await self._free.get()
+        if reader.at_eof() or writer.is_closing():
+            writer.close()
+            reader, writer = await asyncio.open_connection(*self._address)
+        return reader, writer
+
     async def _post_once(self, event: dict[str, object], *, gated: bool) -> tuple[int, int]:
         body = json.dumps(event).encode()
         wait = "Prefer: wait=5\r\n" if gated else ""
@@ -93,7 +101,7 @@ class Poster:
             f"POST /v1/events HTTP/1.1\r\nHost: localhost\r\n{wait}Content-Type: application/cloudevents+json\r\n"
             f"Content-Length: {len(body)}\r\n\r\n"
         )
-        reader, writer = await self._free.get()
+        reader, writer = await self._open()
         try:
             writer.write(head.encode() + body)
             status = int((await reader.readline()).split()[1])
