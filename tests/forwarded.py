@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from pagereeve.domain.facts.facts import Fact, Redated
-from pagereeve.ports.origins import ForwardedFact, HeldPlace
+from pagereeve.domain.forwarding.batch import SealedPlace
+from pagereeve.ports.origins import ForwardedFact
 from pagereeve.store.memory.journal import MemoryJournal
 
 
@@ -21,7 +22,7 @@ def sealed(journal: MemoryJournal, after: int = 0) -> list[ForwardedFact]:
     """All that it has sealed behind a place."""
     return [
         ForwardedFact(
-            row.sealed.position, HeldPlace(row.printer, row.seq, row.sealed.link), row.body, row.sealed.openings
+            row.sealed.position, SealedPlace(row.printer, row.seq, row.sealed.link), row.body, row.sealed.openings
         )
         for row in journal._rows()
         if row.sealed.position > after

@@ -10,7 +10,7 @@ import signal
 import subprocess
 import tempfile
 import time
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -159,9 +159,17 @@ def running(given: str | None = GIVEN) -> Iterator[Server]:
     if given is not None:
         yield Server(Address.of(given))
         return
+    with _of_our_own() as server:
+        yield server
+
+
+@contextmanager
+def _of_our_own(change: Callable[[Server], None] = lambda _: None) -> Iterator[Server]:
+    """``change`` is called before it starts."""
     folder = Path(tempfile.mkdtemp(prefix="pagereeve-postgres-"))
     try:
         server = made(folder)
+        change(server)
         server.start()
         try:
             yield server
@@ -174,21 +182,16 @@ def running(given: str | None = GIVEN) -> Iterator[Server]:
 @contextmanager
 def elsewhere(host: str, peer: str, within: tuple[str, ...]) -> Iterator[Server]:
     """At ``host``, where a command of ``within`` runs; ``peer`` may connect."""
-    folder = Path(tempfile.mkdtemp(prefix="pagereeve-postgres-"))
-    try:
-        server = made(folder)
+
+    def change(server: Server) -> None:
         assert server.data is not None
         with (server.data / "pg_hba.conf").open("a") as rules:
             rules.write(f"host all all {peer}/32 scram-sha-256\n")
         server.address, server.within = replace(server.address, host=host), within
         server.settings = {"listen_addresses": "*"}
-        server.start()
-        try:
-            yield server
-        finally:
-            server.stop()
-    finally:
-        shutil.rmtree(folder)
+
+    with _of_our_own(change) as server:
+        yield server
 
 
 def made(folder: Path) -> Server:

@@ -9,7 +9,6 @@ from time import monotonic
 
 import pytest
 
-from pagereeve.app.clocks import SystemClock, SystemEntropy
 from pagereeve.ports.following import FollowedFact, Following
 from pagereeve.ports.journal import JournalUnavailable
 from pagereeve.ports.store import Store
@@ -19,21 +18,10 @@ from pagereeve.store.postgres.following import CHANNEL, POLL_S, PostgresFollowin
 from pagereeve.store.postgres.journal import PostgresJournal
 from pagereeve.store.postgres.own_places import OwnPlaces
 from tests.integration.postgres_server import Server
+from tests.integration.test_postgres_appending import workers
 from tests.journal_samples import badge, read, started
 
 LISTENERS = "SELECT pid FROM pg_stat_activity WHERE query LIKE 'LISTEN%' OR query LIKE '%seal_entry.position >%'"
-
-
-@asynccontextmanager
-async def workers(address: Address, count: int, *, in_turn: bool = True) -> AsyncIterator[list[PostgresJournal]]:
-    opened: list[PostgresJournal] = []
-    try:
-        while len(opened) < count:
-            opened.append(await PostgresJournal.open(address, SystemClock(), SystemEntropy(), in_turn=in_turn))
-        yield opened
-    finally:
-        for one in opened:
-            await one.close()
 
 
 @asynccontextmanager

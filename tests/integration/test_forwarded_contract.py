@@ -10,9 +10,11 @@ import pytest
 from pagereeve.domain.facts.facts import Bound, Fact, PagesDecided, Redated, Registered, ReleaseStarted
 from pagereeve.domain.facts.page_decision import DECISIONS_SOURCE, PageDecision
 from pagereeve.domain.facts.sites import source_at
+from pagereeve.domain.forwarding.batch import SealedPlace
+from pagereeve.domain.forwarding.refusal import BatchRefused
 from pagereeve.domain.values.errors import BadFact
 from pagereeve.ports.journal import Receipt
-from pagereeve.ports.origins import ForwardedFact, ForwardRefused, HeldPlace, KnownOrigin
+from pagereeve.ports.origins import ForwardedFact, KnownOrigin
 from pagereeve.ports.store import Store
 from pagereeve.queries.verify import verify
 from tests.forwarded import sealed, site_of
@@ -79,9 +81,9 @@ async def test_what_comes_again_changes_nothing_and_what_follows_is_joined(store
     assert await store.held_tips(own, ["library", "unknown"]) == {"library": facts[4].held}
 
 
-async def refused(store: Store, origin_id: str, site: str, facts: list[ForwardedFact]) -> ForwardRefused:
+async def refused(store: Store, origin_id: str, site: str, facts: list[ForwardedFact]) -> BatchRefused:
     before = await store.count_facts(), await store.origins()
-    with pytest.raises(ForwardRefused) as caught:
+    with pytest.raises(BatchRefused) as caught:
         await store.append_forwarded(origin_id, site, facts)
     assert (await store.count_facts(), await store.origins()) == before
     return caught.value
@@ -208,4 +210,4 @@ async def test_a_link_of_a_place_is_kept_as_it_was_sealed_there(store: Store) ->
     await store.append_forwarded(await site.own_origin(), "north", sealed(site))
     held = await store.held_places(await site.own_origin(), 0, 10)
     assert held == {one.place: one.held for one in sealed(site)}
-    assert isinstance(held[1], HeldPlace)
+    assert isinstance(held[1], SealedPlace)

@@ -43,7 +43,7 @@ STATEMENT_TIMEOUT = "57014"
 
 
 @asynccontextmanager
-async def workers(address: Address, count: int, *, in_turn: bool) -> AsyncIterator[list[PostgresJournal]]:
+async def workers(address: Address, count: int, *, in_turn: bool = True) -> AsyncIterator[list[PostgresJournal]]:
     opened: list[PostgresJournal] = []
     try:
         while len(opened) < count:

@@ -4,40 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Final, Literal, Protocol
+from typing import Final, Protocol
 
 from pagereeve.domain.facts.facts import Fact
-from pagereeve.domain.values.errors import PagereeveError
+from pagereeve.domain.forwarding.batch import SealedPlace
 
-ForwardCause = Literal["wrong-origin", "name-taken", "gap", "fork", "broken-link", "unknown-fact"]
-"""wrong-origin  the id is this journal's own, or another site's; or the site forwarded from another journal before
-name-taken    timelines of this journal's own begin with the site's name already
-gap           places or numbers between what is held and what came are missing
-fork          another fact is held where this one was sealed
-broken-link   a fact does not give the link that is said of it
-unknown-fact  a fact that can't be read here, or that is of another timeline than is said
-"""
 ORIGINS_MAX: Final = 10_000
-
-
-class ForwardRefused(PagereeveError):
-    """Nothing was stored. ``place`` is the first that the refusal is about (0: none), ``has`` the highest held."""
-
-    def __init__(self, cause: ForwardCause, problem: str, *, place: int = 0, has: int = 0) -> None:
-        super().__init__(problem)
-        self.cause: ForwardCause = cause
-        self.problem = problem
-        self.place = place
-        self.has = has
-
-
-@dataclass(frozen=True, slots=True)
-class HeldPlace:
-    """What a journal sealed under a place: number ``seq`` of a timeline, as it is called there ("" for the site)."""
-
-    timeline: str
-    seq: int
-    link: bytes
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,7 +19,7 @@ class ForwardedFact:
     """
 
     place: int
-    held: HeldPlace
+    held: SealedPlace
     body: str | None
     openings: str = ""
 
@@ -82,11 +54,11 @@ class OriginReads(Protocol):
         """The first ORIGINS_MAX of the others, in order of their sites."""
         ...
 
-    async def held_places(self, origin: str, after: int, limit: int) -> Mapping[int, HeldPlace]:
+    async def held_places(self, origin: str, after: int, limit: int) -> Mapping[int, SealedPlace]:
         """What is held of an origin behind a place, the next ``limit``."""
         ...
 
-    async def held_tips(self, origin: str, timelines: Sequence[str]) -> Mapping[str, HeldPlace]:
+    async def held_tips(self, origin: str, timelines: Sequence[str]) -> Mapping[str, SealedPlace]:
         """Of these of its timelines, as they are called there, the latest that is held."""
         ...
 
@@ -103,6 +75,6 @@ class OriginWrites(Protocol):
 
         Places must follow one another, and follow what is held; what is held already is compared by its link, and
         changes nothing. Each link is computed anew. A site is known from its first fact on, under one id for ever.
-        Raises ForwardRefused, JournalUnavailable.
+        Raises BatchRefused, JournalUnavailable.
         """
         ...

@@ -11,6 +11,7 @@ from __future__ import annotations
 import errno
 import hashlib
 import os
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
@@ -170,3 +171,18 @@ def _read(slot: bytes) -> NewestSeen | None:
 
 def _check(text: bytes) -> bytes:
     return hashlib.sha256(text).hexdigest()[:_CHECK_HEX].encode()
+
+
+def compared(seen: NewestSeen, fence: int, sequence: int, digest_at: Callable[[int], str | None]) -> Found:
+    """With a journal whose latest fence and newest fact are these; ``digest_at`` reads what stands at a number."""
+    noted = seen.newest
+    if noted is None:
+        return Found(seen, "unreadable-note", 0, sequence)
+    loss: Loss | None = None
+    if sequence < noted.sequence:
+        loss = "fewer-facts"
+    elif fence < noted.fence:
+        loss = "older-copy"
+    elif noted.sequence and digest_at(noted.sequence) != noted.digest:
+        loss = "other-facts"
+    return Found(seen, loss, noted.sequence, sequence)

@@ -18,15 +18,7 @@ from pagereeve.domain.values.amounts import amount
 from pagereeve.domain.values.instants import SECOND_US, to_text
 from pagereeve.ports.clock import Clock
 from pagereeve.ports.forwarding import CentreAnswer
-from pagereeve.ports.origins import (
-    Forwarded,
-    ForwardedFact,
-    ForwardRefused,
-    HeldPlace,
-    KnownOrigin,
-    OriginReads,
-    OriginWrites,
-)
+from pagereeve.ports.origins import Forwarded, ForwardedFact, KnownOrigin, OriginReads, OriginWrites
 from pagereeve.ports.telemetry import SiteTelemetry
 
 SILENT_AFTER_US: Final = 86_400 * SECOND_US
@@ -114,7 +106,7 @@ class SiteFacts:
         return HeldOrigin(
             known.site,
             known.place,
-            {place: _sealed(one) for place, one in rows.items()},
+            rows,
             {timeline: (one.seq, one.link) for timeline, one in tips.items()},
         )
 
@@ -137,13 +129,8 @@ class SiteFacts:
 
     async def _stored(self, origin: str, site: str, new: Sequence[JoinedFact]) -> Forwarded:
         """The store compares again, in the transaction: another batch may have been joined meanwhile."""
-        facts = [
-            ForwardedFact(one.place, _held_place(one.sent.sealed), one.sent.body, one.sent.openings) for one in new
-        ]
-        try:
-            return await self._store.append_forwarded(origin, site, facts)
-        except ForwardRefused as error:
-            raise BatchRefused(error.cause, error.problem, place=error.place, has=error.has) from error
+        facts = [ForwardedFact(one.place, one.sent.sealed, one.sent.body, one.sent.openings) for one in new]
+        return await self._store.append_forwarded(origin, site, facts)
 
     async def _last(self, batch: Batch, held: HeldOrigin, place: int) -> SealedPlace | None:
         if place == 0:
@@ -153,7 +140,7 @@ class SiteFacts:
         known = held.places.get(place)
         if known is None:
             rows = await self._store.held_places(batch.origin, place - 1, 1)
-            known = None if place not in rows else _sealed(rows[place])
+            known = rows.get(place)
         return known
 
     def _note_refused(self, site: str, refused: BatchRefused) -> None:
@@ -188,11 +175,3 @@ class SiteFacts:
 def _is_printer(timeline: str) -> bool:
     """Not this site's own timeline, nor another site's."""
     return timeline not in {"", name_at(site_of(timeline), "")}
-
-
-def _sealed(one: HeldPlace) -> SealedPlace:
-    return SealedPlace(one.timeline, one.seq, one.link)
-
-
-def _held_place(one: SealedPlace) -> HeldPlace:
-    return HeldPlace(one.timeline, one.seq, one.link)

@@ -6,7 +6,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 from pagereeve.domain.facts.sites import name_at, site_of
-from pagereeve.ports.origins import ORIGINS_MAX, ForwardedFact, ForwardRefused, HeldPlace, KnownOrigin
+from pagereeve.domain.forwarding.batch import SealedPlace
+from pagereeve.domain.forwarding.refusal import BatchRefused
+from pagereeve.ports.origins import ORIGINS_MAX, ForwardedFact, KnownOrigin
 from pagereeve.store.records.forwarded import HeldOrigin, NewFact, known_origin, new_facts
 
 
@@ -15,7 +17,7 @@ class MemoryOrigins:
 
     def __init__(self) -> None:
         self._origins: dict[str, KnownOrigin] = {}
-        self._held_places: dict[str, dict[int, HeldPlace]] = {}
+        self._held_places: dict[str, dict[int, SealedPlace]] = {}
 
     def is_of_a_site(self, printer: str) -> bool:
         return site_of(printer) in {one.site for one in self._origins.values()}
@@ -23,11 +25,11 @@ class MemoryOrigins:
     async def origins(self) -> Sequence[KnownOrigin]:
         return sorted(self._origins.values(), key=lambda one: one.site)[:ORIGINS_MAX]
 
-    async def held_places(self, origin: str, after: int, limit: int) -> Mapping[int, HeldPlace]:
+    async def held_places(self, origin: str, after: int, limit: int) -> Mapping[int, SealedPlace]:
         held = self._held_places.get(origin, {})
         return {place: held[place] for place in [one for one in sorted(held) if one > after][:limit]}
 
-    async def held_tips(self, origin: str, timelines: Sequence[str]) -> Mapping[str, HeldPlace]:
+    async def held_tips(self, origin: str, timelines: Sequence[str]) -> Mapping[str, SealedPlace]:
         held = self._held_places.get(origin, {})
         latest = {one.timeline: one for _, one in sorted(held.items())}
         return {timeline: latest[timeline] for timeline in timelines if timeline in latest}
@@ -35,14 +37,14 @@ class MemoryOrigins:
     async def _new_of(
         self, own: str, origin: str, site: str, facts: Sequence[ForwardedFact], printers: Sequence[str]
     ) -> tuple[KnownOrigin, list[NewFact]]:
-        """Raises ForwardRefused; ``printers`` have facts already."""
+        """Raises BatchRefused; ``printers`` have facts already."""
         known = known_origin(origin, site, own, list(self._origins.values()))
         tips = await self.held_tips(origin, [one.held.timeline for one in facts])
         new = new_facts(facts, HeldOrigin(known, self._held_places.get(origin, {}), tips))
         taken = [one for one in printers if one.startswith(name_at(site, ""))]
         if new and known.place == 0 and taken:
             problem = f"this journal has facts of {taken[0][:60]!r} of its own; call the site otherwise"
-            raise ForwardRefused("name-taken", problem)
+            raise BatchRefused("name-taken", problem)
         return known, new
 
     def _hold(self, known: KnownOrigin, new: Sequence[NewFact]) -> None:

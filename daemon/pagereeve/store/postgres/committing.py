@@ -46,7 +46,7 @@ class Committer:
     def append_forwarded(
         self, connection: Connection, origin: str, site: str, facts: Sequence[ForwardedFact]
     ) -> Forwarded:
-        """Raises ForwardRefused."""
+        """Raises BatchRefused."""
         return append_forwarded_facts(connection, origin, site, facts, self.heads)[0]
 
     def close_step(self, connection: Connection, step: Callable[[Connection], Result]) -> Result:

@@ -10,11 +10,10 @@ from typing import Final
 
 from sqlalchemy import Connection
 
-from pagereeve.domain.facts.facts import Loss
 from pagereeve.domain.values.amounts import amount, form
 from pagereeve.ports.journal import JournalUnavailable
 from pagereeve.store.errors import CantOpen, LostCommits
-from pagereeve.store.newest import Found, Newest, NewestFile, NewestSeen, read_newest
+from pagereeve.store.newest import Found, Newest, NewestFile, NewestSeen, compared, read_newest
 
 NAMES: Final = "journal-*.newest"
 ORIGIN_DIGITS: Final = 12
@@ -108,16 +107,7 @@ def _compared(connection: Connection, seen: NewestSeen) -> Found:
     noted = seen.newest
     with connection.begin():
         row = connection.exec_driver_sql(_STORED, (0 if noted is None else noted.sequence,)).one()
-    if noted is None:
-        return Found(seen, "unreadable-note", 0, row.size)
-    loss: Loss | None = None
-    if row.size < noted.sequence:
-        loss = "fewer-facts"
-    elif row.fence < noted.fence:
-        loss = "older-copy"
-    elif noted.sequence and row.link != noted.digest:
-        loss = "other-facts"
-    return Found(seen, loss, noted.sequence, row.size)
+    return compared(seen, row.fence, row.size, lambda _: row.link)
 
 
 def _words(found: Found, says: str) -> str:

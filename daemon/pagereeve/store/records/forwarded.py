@@ -10,10 +10,12 @@ from pagereeve.domain.facts.claims import HEARD
 from pagereeve.domain.facts.facts import Fact, Redated, instant_us
 from pagereeve.domain.facts.sites import is_site_name, name_at, of_site
 from pagereeve.domain.facts.union import Identity, identities
+from pagereeve.domain.forwarding.batch import SealedPlace
+from pagereeve.domain.forwarding.refusal import BatchRefused
 from pagereeve.domain.seal.chain import fact_digest, first_link, next_link
 from pagereeve.domain.values.errors import BadCanonical, BadFact
 from pagereeve.domain.values.instants import FOREVER_US
-from pagereeve.ports.origins import Forwarded, ForwardedFact, ForwardRefused, HeldPlace, KnownOrigin
+from pagereeve.ports.origins import Forwarded, ForwardedFact, KnownOrigin
 from pagereeve.store.records.batch import Batch, Numbered
 from pagereeve.store.records.fact_record import FactRecord, fact_of, file
 from pagereeve.store.records.sealing import content_of
@@ -28,8 +30,8 @@ class HeldOrigin:
     """
 
     known: KnownOrigin
-    places: Mapping[int, HeldPlace] = field(default_factory=dict)
-    tips: Mapping[str, HeldPlace] = field(default_factory=dict)
+    places: Mapping[int, SealedPlace] = field(default_factory=dict)
+    tips: Mapping[str, SealedPlace] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,11 +43,11 @@ class NewFact:
 
 
 def known_origin(origin: str, site: str, own: str, others: Sequence[KnownOrigin]) -> KnownOrigin:
-    """``others``: those of that id or that site, and the one with the highest number. Raises ForwardRefused."""
+    """``others``: those of that id or that site, and the one with the highest number. Raises BatchRefused."""
     if origin == own:
-        raise ForwardRefused("wrong-origin", "this is the same journal: it can't forward to itself")
+        raise BatchRefused("wrong-origin", "this is the same journal: it can't forward to itself")
     if not is_site_name(site):
-        raise ForwardRefused("wrong-origin", f"{site[:40]!r} is no site's name: letters, digits, full stops, - and _")
+        raise BatchRefused("wrong-origin", f"{site[:40]!r} is no site's name: letters, digits, full stops, - and _")
     same = [one for one in others if one.id == origin or one.site == site]
     if not same:
         return KnownOrigin(1 + max((one.number for one in others), default=0), origin, site, 0)
@@ -53,12 +55,12 @@ def known_origin(origin: str, site: str, own: str, others: Sequence[KnownOrigin]
         if (one.id, one.site) != (origin, site):
             was = f"journal {one.id[:8]} was forwarded as site {one.site}"
             problem = f"{was}; journal {origin[:8]} as site {site} is another. A site keeps its journal, and its name"
-            raise ForwardRefused("wrong-origin", problem, has=one.place)
+            raise BatchRefused("wrong-origin", problem, has=one.place)
     return same[0]
 
 
 def new_facts(facts: Iterable[ForwardedFact], held: HeldOrigin) -> list[NewFact]:
-    """In order. Raises ForwardRefused."""
+    """In order. Raises BatchRefused."""
     known, place, tips = held.known, held.known.place, dict(held.tips)
     found: list[NewFact] = []
     for one in facts:
@@ -67,34 +69,34 @@ def new_facts(facts: Iterable[ForwardedFact], held: HeldOrigin) -> list[NewFact]
                 problem = (
                     f"another fact is held at place {one.place} of {known.site}: that journal is an older copy, or"
                 )
-                raise ForwardRefused("fork", f"{problem} was edited", place=one.place, has=known.place)
+                raise BatchRefused("fork", f"{problem} was edited", place=one.place, has=known.place)
             continue
         if one.place != place + 1:
             problem = f"place {place + 1} of {known.site} is wanted next, not {one.place}"
-            raise ForwardRefused("gap", problem, place=one.place, has=known.place)
-        tip = tips.get(one.held.timeline) or HeldPlace(one.held.timeline, 0, first_link(known.id, one.held.timeline))
+            raise BatchRefused("gap", problem, place=one.place, has=known.place)
+        tip = tips.get(one.held.timeline) or SealedPlace(one.held.timeline, 0, first_link(known.id, one.held.timeline))
         found.append(_new(one, tip, known))
         tips[one.held.timeline] = one.held
         place = one.place
     return found
 
 
-def _new(one: ForwardedFact, tip: HeldPlace, known: KnownOrigin) -> NewFact:
+def _new(one: ForwardedFact, tip: SealedPlace, known: KnownOrigin) -> NewFact:
     where = f"number {one.held.seq} of timeline {one.held.timeline or 'the site'} of {known.site}"
     if one.held.seq != tip.seq + 1:
         problem = f"{where} can't follow number {tip.seq}"
-        raise ForwardRefused("gap", problem, place=one.place, has=known.place)
+        raise BatchRefused("gap", problem, place=one.place, has=known.place)
     if one.body is None:
         return NewFact(one, None)
     content = content_of(one.body, one.openings)
     if content is None or next_link(tip.link, fact_digest(content)) != one.held.link:
         problem = f"{where} does not give the link that was sealed of it"
-        raise ForwardRefused("broken-link", problem, place=one.place, has=known.place)
+        raise BatchRefused("broken-link", problem, place=one.place, has=known.place)
     try:
         return NewFact(one, _record(one.body, one, known))
     except _UNREADABLE as error:
         problem = f"{where} can't be read here ({error}); install the site's version here first"
-        raise ForwardRefused("unknown-fact", problem, place=one.place, has=known.place) from error
+        raise BatchRefused("unknown-fact", problem, place=one.place, has=known.place) from error
 
 
 def _record(body: str, one: ForwardedFact, known: KnownOrigin) -> FactRecord:

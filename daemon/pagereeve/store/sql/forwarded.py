@@ -12,7 +12,9 @@ from sqlalchemy import Connection, Row, Select, func, insert, or_, select
 from pagereeve.domain.facts.facts import Fact
 from pagereeve.domain.facts.sites import AFTER_DIVIDER, name_at
 from pagereeve.domain.facts.union import ROUTED_SUFFIX, Identity
-from pagereeve.ports.origins import ORIGINS_MAX, Forwarded, ForwardedFact, ForwardRefused, HeldPlace, KnownOrigin
+from pagereeve.domain.forwarding.batch import SealedPlace
+from pagereeve.domain.forwarding.refusal import BatchRefused
+from pagereeve.ports.origins import ORIGINS_MAX, Forwarded, ForwardedFact, KnownOrigin
 from pagereeve.store.records.batch import Batch
 from pagereeve.store.records.checked_rows import Damage
 from pagereeve.store.records.forwarded import HeldOrigin, identities_of, join_new, known_origin, new_facts, rows_of
@@ -36,7 +38,7 @@ _OWN_ID: Final = select(_ORIGIN.id).where(_ORIGIN.number == 0)
 def append_forwarded(
     connection: Connection, batch: Batch, origin: str, site: str, facts: Sequence[ForwardedFact]
 ) -> Forwarded:
-    """In a transaction whose end writes the batch. Raises ForwardRefused."""
+    """In a transaction whose end writes the batch. Raises BatchRefused."""
     own = str(connection.execute(_OWN_ID).scalar_one())
     near = or_(_ORIGIN.id == origin, _ORIGIN.site == site, _ORIGIN.number == _LAST)
     known = known_origin(origin, site, own, [_known(row) for row in connection.execute(_OTHERS.where(near))])
@@ -51,16 +53,16 @@ def append_forwarded(
 
 
 def _begin(connection: Connection, known: KnownOrigin) -> None:
-    """Raises ForwardRefused where names of the site could be taken for our own."""
+    """Raises BatchRefused where names of the site could be taken for our own."""
     first, behind = name_at(known.site, ""), known.site + AFTER_DIVIDER
     of_ours = select(_FACT.printer).where(_FACT.printer >= first, _FACT.printer < behind).limit(1)
     if (name := connection.execute(of_ours).scalar()) is not None:
         problem = f"this journal has facts of {str(name)[:60]!r} of its own; call the site otherwise"
-        raise ForwardRefused("name-taken", problem)
+        raise BatchRefused("name-taken", problem)
     connection.execute(insert(schema.origin), {"number": known.number, "id": known.id, "site": known.site})
 
 
-def _places(connection: Connection, known: KnownOrigin, facts: Sequence[ForwardedFact]) -> Mapping[int, HeldPlace]:
+def _places(connection: Connection, known: KnownOrigin, facts: Sequence[ForwardedFact]) -> Mapping[int, SealedPlace]:
     wanted = [one.place for one in facts if one.place <= known.place]
     if not wanted:
         return {}
@@ -68,8 +70,8 @@ def _places(connection: Connection, known: KnownOrigin, facts: Sequence[Forwarde
     return {row.place: _held_place(row, known.site) for row in rows}
 
 
-def _tips(connection: Connection, known: KnownOrigin, facts: Sequence[ForwardedFact]) -> Mapping[str, HeldPlace]:
-    tips: dict[str, HeldPlace] = {}
+def _tips(connection: Connection, known: KnownOrigin, facts: Sequence[ForwardedFact]) -> Mapping[str, SealedPlace]:
+    tips: dict[str, SealedPlace] = {}
     for timeline in {one.held.timeline for one in facts}:
         row = connection.execute(_tip(known.site, timeline)).one_or_none()
         if row is not None:
@@ -101,8 +103,8 @@ def _tip(site: str, timeline: str) -> Select[Any]:
     return of_it.order_by(_HELD.seq.desc()).limit(1)
 
 
-def _held_place(row: Row[Any], site: str) -> HeldPlace:
-    return HeldPlace(row.printer.removeprefix(name_at(site, "")), row.seq, bytes.fromhex(row.link))
+def _held_place(row: Row[Any], site: str) -> SealedPlace:
+    return SealedPlace(row.printer.removeprefix(name_at(site, "")), row.seq, bytes.fromhex(row.link))
 
 
 def _known(row: Any) -> KnownOrigin:
@@ -126,16 +128,16 @@ class OriginReads:
         found = [self._reader.damage.whole(row) for one in _twins_of(keys) for row in await self._reader.rows(one)]
         return [fact for fact in found if fact is not None]
 
-    async def held_places(self, origin: str, after: int, limit: int) -> Mapping[int, HeldPlace]:
+    async def held_places(self, origin: str, after: int, limit: int) -> Mapping[int, SealedPlace]:
         row = await self._reader.first(_OTHERS.where(_ORIGIN.id == origin))
         if row is None:
             return {}
         page = _held(row.number).where(_HELD.place > after).order_by(_HELD.place).limit(min(limit, PLACES_MAX))
         return {one.place: _held_place(one, row.site) for one in await self._reader.rows(page)}
 
-    async def held_tips(self, origin: str, timelines: Sequence[str]) -> Mapping[str, HeldPlace]:
+    async def held_tips(self, origin: str, timelines: Sequence[str]) -> Mapping[str, SealedPlace]:
         row = await self._reader.first(_OTHERS.where(_ORIGIN.id == origin))
-        tips: dict[str, HeldPlace] = {}
+        tips: dict[str, SealedPlace] = {}
         if row is None:
             return tips
         for timeline in list(dict.fromkeys(timelines))[:TIMELINES_MAX]:

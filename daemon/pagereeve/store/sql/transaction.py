@@ -207,7 +207,7 @@ def archive_facts(
 def append_forwarded_facts(
     connection: Connection, origin: str, site: str, facts: Sequence[ForwardedFact], heads: Heads
 ) -> tuple[Forwarded, Numbered | None]:
-    """With the fact that was stored last, None where none was. Raises ForwardRefused."""
+    """With the fact that was stored last, None where none was. Raises BatchRefused."""
     with _alone(connection, heads) as batch:
         done = append_forwarded(connection, batch, origin, site, facts)
     return done, batch.facts[-1] if batch.facts else None

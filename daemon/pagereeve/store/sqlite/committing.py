@@ -94,7 +94,7 @@ class Committer:
     def append_forwarded(
         self, connection: Connection, origin: str, site: str, facts: Sequence[ForwardedFact]
     ) -> Forwarded:
-        """As ``store``: durable and noted. Raises ForwardRefused."""
+        """As ``store``: durable and noted. Raises BatchRefused."""
         self.files.require_if_gone()
         done, last = append_forwarded_facts(connection, origin, site, facts, self.heads)
         self._acknowledge(connection, last)

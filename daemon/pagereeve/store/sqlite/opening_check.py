@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import sqlite3
 from contextlib import closing
+from functools import partial
 from pathlib import Path
 from typing import Final
 
-from pagereeve.domain.facts.facts import Loss
 from pagereeve.domain.values.amounts import amount, form
 from pagereeve.store.errors import CantOpen, LostCommits, MissingJournal, NotAJournal
-from pagereeve.store.newest import Found, Newest, NewestSeen, digest_of, read_newest
+from pagereeve.store.newest import Found, Newest, NewestSeen, compared, digest_of, read_newest
 from pagereeve.store.sqlite.connections import ANY_TEXT
 from pagereeve.store.sqlite.files import lock_path, newest_path, size_bytes, wal_path
 from pagereeve.store.sqlite.lock import was_noted
@@ -56,7 +56,7 @@ def examine(path: Path, *, accept_loss: bool, new: bool) -> Found:
         raise CantOpen(path, f"{note.name} can't be read: {error.strerror}") from error
     if seen is None:
         return Found(None)
-    found = _none_of(seen) if new else _compared(path, seen, _stored(path))
+    found = _none_of(seen) if new else _compared(path, seen)
     if found.loss is not None and not (accept_loss or new):
         raise LostCommits(path, _words(note, found))
     return found
@@ -76,18 +76,9 @@ def _none_of(seen: NewestSeen) -> Found:
     return Found(seen, "no-journal", 0 if seen.newest is None else seen.newest.sequence)
 
 
-def _compared(path: Path, seen: NewestSeen, stored: Newest) -> Found:
-    noted = seen.newest
-    if noted is None:
-        return Found(seen, "unreadable-note", 0, stored.sequence)
-    loss: Loss | None = None
-    if stored.sequence < noted.sequence:
-        loss = "fewer-facts"
-    elif stored.fence < noted.fence:
-        loss = "older-copy"
-    elif noted.sequence and _digest_at(path, noted.sequence) != noted.digest:
-        loss = "other-facts"
-    return Found(seen, loss, noted.sequence, stored.sequence)
+def _compared(path: Path, seen: NewestSeen) -> Found:
+    stored = _stored(path)
+    return compared(seen, stored.fence, stored.sequence, partial(_digest_at, path))
 
 
 def _words(note: Path, found: Found) -> str:
