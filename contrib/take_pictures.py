@@ -9,6 +9,7 @@ from __future__ import annotations
 import io
 import os
 import shutil
+import signal
 import sys
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
@@ -16,7 +17,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from subprocess import run
 from tempfile import TemporaryDirectory
-from typing import Any, Final
+from types import FrameType
+from typing import Any, Final, NoReturn
 
 from PIL import Image
 from playwright.sync_api import Browser, FloatRect, Page
@@ -186,7 +188,13 @@ def take_small(seen: Seen, address: str, last: str, file: Path) -> None:
     print(f"{file}: {size_bytes} bytes")
 
 
+def end(number: int, _: FrameType | None) -> NoReturn:
+    """Told to end (SIGTERM), it ends its demo and its browser too."""
+    raise SystemExit(128 + number)
+
+
 def main(asked: list[str]) -> None:
+    signal.signal(signal.SIGTERM, end)
     if asked not in ([], ["readme"]):
         raise SystemExit("contrib/pictures takes no option but readme")
     with TemporaryDirectory() as folder:
