@@ -41,7 +41,7 @@ SETTINGS: Final = {
 _EMPTY: Final = """SET session_replication_role = replica; SET synchronous_commit = off;
 DO $$ DECLARE one regclass; BEGIN
 FOR one IN SELECT oid FROM pg_class WHERE relkind = 'r' AND relnamespace = 'public'::regnamespace
-AND relname NOT IN ('alembic_version', 'schema_step') LOOP EXECUTE 'DELETE FROM ' || one; END LOOP; END $$"""
+AND relname NOT IN ('alembic_version', 'schema_least') LOOP EXECUTE 'DELETE FROM ' || one; END LOOP; END $$"""
 
 
 @dataclass(slots=True)

@@ -32,6 +32,7 @@ from pagereeve.app.installing.check_door import with_checks
 from pagereeve.app.installing.door import with_installing
 from pagereeve.app.installing.opening import install_door
 from pagereeve.app.installing.unjudged import told_at_start
+from pagereeve.app.journal_changes import JournalChanges
 from pagereeve.app.journals import open_journal
 from pagereeve.app.load_measured import load_measured
 from pagereeve.app.local_door import FEED as LOCAL_FEED
@@ -202,8 +203,9 @@ class App:
         await self._begin_watching()
         by = (lambda: self.settings, self.clock_keeper.is_agreed, self.counters, self.keeper)
         await start_housekeeping(self.supervisor, self.clock, self.store, *by)
-        changed, damaged = self._journal_changed, self.store.damaged
-        journal_watch = JournalWatch(self.clock, self.store.look, changed, damaged, told.damaged)
+        self.journal_changes = changes = JournalChanges(self.store, self.registry.look_again)
+        damaged = self.store.damaged
+        journal_watch = JournalWatch(self.clock, self.store.look, changes.changed, damaged, told.damaged)
         self.supervisor.start("journal", "journal", journal_watch.run, heartbeat=journal_watch.heartbeat, forever=True)
         self.supervisor.start("journal", "seal", self.seal_log.run, heartbeat=self.seal_log.heartbeat, forever=True)
         alerts = DutyWork(partial(self.alerting.start, self.supervisor), self.alerting.pause)
@@ -414,11 +416,6 @@ class App:
                 "disk": lambda: disk_trouble(self._disk()),
             },
         )
-
-    def _journal_changed(self, why: str) -> None:
-        told.journal(why)
-        if not why:
-            self.registry.look_again()
 
     def _disk(self) -> DiskTelemetry | None:
         return disk_of(self.settings.data_dir)

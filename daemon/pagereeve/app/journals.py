@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Final, TypeAlias
 
 from sqlalchemy import Connection
 
+from pagereeve.app import log_lines as told
 from pagereeve.app.clocks import SystemEntropy
 from pagereeve.app.start_options import StartOptions
 from pagereeve.ports.clock import Clock
@@ -137,7 +138,7 @@ async def _in_database(
         from pagereeve.store.postgres.journal import PostgresJournal  # noqa: PLC0415 - an extra's
     except ImportError as error:
         raise CantOpen(str(place), NO_DRIVER) from error
-    return await PostgresJournal.open(
+    journal = await PostgresJournal.open(
         place,
         clock,
         SystemEntropy(),
@@ -148,6 +149,9 @@ async def _in_database(
         note_in=note_in,
         queue_depth_max=queue_depth_max,
     )
+    if journal.unfinished:
+        told.unfinished(str(place), journal.unfinished)
+    return journal
 
 
 def hints_of(journal: RunningJournal) -> Hints:

@@ -26,6 +26,10 @@ def journal(why: str) -> None:
         log.warning("the journal stores again")
 
 
+def unfinished(name: str, why: str) -> None:
+    log.warning("what an older version needs stays in the database until a start finds none", journal=name, why=why)
+
+
 def overload(overload: Overload | None) -> None:
     if overload is not None:
         log.warning("more is asked than can be done: polls and senders that can wait are put off", why=overload.words)

@@ -20,6 +20,7 @@ from pagereeve.app.oidc import require_oidc
 from pagereeve.app.reload_plan import LoadSettings
 from pagereeve.app.start_options import StartOptions
 from pagereeve.domain.values.amounts import amount
+from pagereeve.ports.journal import JournalUnavailable
 from pagereeve.settings import Settings
 from pagereeve.telemetry.service_manager import ServiceManager
 
@@ -33,7 +34,8 @@ async def serve_until_told(
 ) -> None:
     """Run the daemon until SIGTERM or SIGINT. SIGHUP reads the settings again by ``load``.
 
-    It begins again by itself when its dates are corrected.
+    It begins again by itself when its dates are corrected. Raises JournalUnavailable where it ended because a newer
+    version brought its journal to what this one does not know.
     """
     stopped, hung_up = asyncio.Event(), asyncio.Event()
     loop = asyncio.get_running_loop()
@@ -55,14 +57,17 @@ async def serve_until_told(
             manager.tell(
                 "READY=1", f"STATUS={amount(len(settings.printers), 'printer')}, HTTP on {settings.http.listen}"
             )
-            await _first_of(stopped, app.clock_keeper.correctable)
-            if stopped.is_set():
+            outdated = app.journal_changes.outdated
+            await _first_of(stopped, app.clock_keeper.correctable, outdated)
+            if stopped.is_set() or outdated.is_set():
                 log.info("stopping")
                 manager.tell("STOPPING=1", "STATUS=Stores what was accepted, and ends")
             after = app.clock_keeper.corrected
             # What was reloaded since is in force after the correction, too; what one start alone asked for is done.
             settings, options = app.settings, None
             loop.add_signal_handler(signal.SIGHUP, hung_up.set)
+        if outdated.is_set():
+            raise JournalUnavailable(app.journal_changes.why, "outdated")
 
 
 async def _first_of(*events: asyncio.Event) -> None:

@@ -9,7 +9,7 @@ from typing import Final, Literal, Protocol
 from pagereeve.domain.facts.facts import Conflict, Fact, PlateauRead, ReadFailed
 from pagereeve.domain.values.errors import PagereeveError
 
-Hindrance = Literal["no-space", "io-error", "read-only", "files-gone", "busy", "away", "closed", "other"]
+Hindrance = Literal["no-space", "io-error", "read-only", "files-gone", "busy", "away", "outdated", "closed", "other"]
 """Why a journal stores nothing."""
 HINDRANCES: Final[Mapping[Hindrance, str]] = {
     "no-space": "the disk of the journal is full (ENOSPC)",
@@ -18,6 +18,7 @@ HINDRANCES: Final[Mapping[Hindrance, str]] = {
     "files-gone": "a file of the journal is not where it was",
     "busy": "another process holds the journal",
     "away": "the database of the journal is away",
+    "outdated": "the journal was brought to a newer version",
     "closed": "the journal is closed",
     "other": "the journal can't store now",
 }

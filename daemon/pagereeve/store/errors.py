@@ -2,11 +2,13 @@
 
 PagereeveError
 ├── JournalUnavailable   (ports.journal) nothing was stored, try again later
+│   └── Outdated         a later version shut this program out; never again
 ├── Unstorable           the database takes no such value: trying again brings nothing
 ├── NotMoved             a journal was not moved into a database, or not to the end
 └── CantOpen             the journal file can't be used: says why and what to do
     ├── InUse            another process holds it
     ├── NewerSchema      a newer program wrote it
+    ├── OlderAtWork      a program that is two versions older works with it
     ├── NotAJournal      the file is something else, or damaged
     │   └── NoJournalYet it is empty: no daemon ever ran
     ├── NoSpace          too little free disk space to change its tables safely
@@ -69,6 +71,15 @@ class Unstorable(PagereeveError):
     """The database refuses a value of this one request; all others of its group are stored."""
 
 
+class Outdated(JournalUnavailable):
+    """A later version shut this program out of a database while it ran: it must end."""
+
+    def __init__(self, name: str, problem: str) -> None:
+        super().__init__(f"journal {name} {problem}", "outdated")
+        self.name = name
+        self.problem = problem
+
+
 class CantOpen(PagereeveError):
     """``path`` can't be opened as a journal; nothing in it was changed."""
 
@@ -82,6 +93,9 @@ class InUse(CantOpen): ...
 
 
 class NewerSchema(CantOpen): ...
+
+
+class OlderAtWork(CantOpen): ...
 
 
 class NotAJournal(CantOpen): ...
@@ -121,9 +135,16 @@ def cant_open(name: str, error: BaseException) -> CantOpen:
     return (Away if is_away(reason) else CantOpen)(name, str(reason))
 
 
+def not_let_in(name: str, error: JournalUnavailable, who: str) -> CantOpen:
+    """Of a database in which no session that writes was begun. ``who`` is in the way, unless we are outdated."""
+    return NewerSchema(name, error.problem) if isinstance(error, Outdated) else InUse(name, who)
+
+
 def unavailable(path: Path | str, cause: BaseException) -> JournalUnavailable:
     """A JournalUnavailable of its own for each caller: a shared one would mix up their tracebacks."""
     reason = getattr(cause, "orig", None) or cause
+    if isinstance(reason, Outdated):
+        return Outdated(reason.name, reason.problem)
     hindrance = hindrance_of(reason)
     if hindrance == "other" and is_away(cause):
         hindrance = "away"

@@ -16,8 +16,10 @@ from sqlalchemy import Connection, NullPool
 from sqlalchemy.ext.asyncio import AsyncConnection, AsyncEngine, create_async_engine
 
 from pagereeve.ports.journal import JournalUnavailable
+from pagereeve.store.errors import Outdated
 from pagereeve.store.postgres.address import Address
 from pagereeve.store.postgres.connecting import Limits, connected
+from pagereeve.store.postgres.revisions import OWN, hold, least, too_old
 from pagereeve.store.postgres.sqlstates import is_lost
 
 Result = TypeVar("Result")
@@ -97,6 +99,8 @@ class WriterConnection:
         try:
             raw = (await connection.get_raw_connection()).driver_connection
             self.server_pid = None if raw is None else raw.get_server_pid()
+            await connection.run_sync(hold)
+            await connection.run_sync(self._require_recent)
             if (lock := _TRY.get(self._company)) is not None:
                 await self._lock(connection, lock)
             if self.check is not None:
@@ -106,6 +110,13 @@ class WriterConnection:
             raise
         self._connection = connection
         return connection
+
+    def _require_recent(self, connection: Connection) -> None:
+        """Also of one that was made again: meanwhile a later version may have shut this one out."""
+        with connection.begin():
+            number = least(connection)
+        if number > OWN:
+            raise Outdated(str(self._address), too_old(number))
 
     async def _lock(self, connection: AsyncConnection, lock: str) -> None:
         """The lock lives and dies with the session that writes: whoever has lost it can't write."""

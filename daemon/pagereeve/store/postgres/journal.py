@@ -20,7 +20,7 @@ from pagereeve.ports.clock import Clock
 from pagereeve.ports.entropy import Entropy
 from pagereeve.ports.journal import HINDRANCES, Hindrance, JournalUnavailable
 from pagereeve.ports.queries import JournalHealth
-from pagereeve.store.errors import CantOpen, InUse, cant_open, unavailable
+from pagereeve.store.errors import CantOpen, cant_open, not_let_in, unavailable
 from pagereeve.store.newest import Found, NewestFile, read_newest
 from pagereeve.store.postgres.address import Address
 from pagereeve.store.postgres.appending import SharedHeads
@@ -33,7 +33,7 @@ from pagereeve.store.postgres.kept_newest import KeptNewest, begun_anew, examine
 from pagereeve.store.postgres.opening_check import require_fit
 from pagereeve.store.postgres.reads import PostgresReads
 from pagereeve.store.postgres.sqlstates import is_clash
-from pagereeve.store.postgres.upgrade import upgrade
+from pagereeve.store.postgres.upgrade import finish, upgrade
 from pagereeve.store.postgres.writer import HANGS_S, Writer
 from pagereeve.store.records.requests import append_request
 from pagereeve.store.sql import tables as schema
@@ -45,6 +45,8 @@ from pagereeve.store.sql.seal import read_state_of
 Result = TypeVar("Result")
 
 BEGINNINGS_MAX: Final = 8
+UPGRADES_MAX: Final = 30
+UPGRADE_AGAIN_S: Final = 2.0
 SIZE_EVERY_US: Final = 5_000_000
 """It shows as well that the server answers, where nobody stores anything."""
 
@@ -73,6 +75,8 @@ class PostgresJournal(JournalWrites, PostgresReads):
         self._address = address
         self._reader.refusal = writer.refusal
         self.fence = fence
+        self.unfinished = ""
+        """Who still needs what an older version needs, so that it was left as it is; empty where nothing was left."""
         self._writer = writer
         self._connection = connection
         self._held = held
@@ -112,8 +116,9 @@ class PostgresJournal(JournalWrites, PostgresReads):
             committer = Committer(SharedHeads(in_turn=in_turn, others=company != "alone"))
             try:
                 await connection.run(partial(require_fit, name=name, limits=limits))
-                if not await connection.run(partial(upgrade, name=name, may_make=may_make)) and new:
+                if not await _upgraded(connection, name, entropy, may_make=may_make) and new:
                     raise CantOpen(name, "there is a journal in it already; start without --new")
+                unfinished = await _finished(connection, name)
                 found = await _examined(connection, name, note_in, new=new, accept_loss=accept_loss)
                 fence = await connection.run(partial(raise_fence, now_us=clock.now_us()))
                 committer.heads.writer = fence
@@ -126,7 +131,7 @@ class PostgresJournal(JournalWrites, PostgresReads):
                 if company == "alone":
                     await connection.run(forget_attempts)
             except JournalUnavailable as error:
-                raise InUse(name, _IN_USE if company == "alone" else _NOT_SHARED) from error
+                raise not_let_in(name, error, _IN_USE if company == "alone" else _NOT_SHARED) from error
             except (DBAPIError, OSError) as error:
                 raise cant_open(name, error) from error
             writer = Writer(
@@ -137,7 +142,9 @@ class PostgresJournal(JournalWrites, PostgresReads):
                 held.push_async_callback(writer.close)
                 await writer.submit(append_request(found.fact(fence, clock.now_us())))
                 await connection.run(partial(kept.begin, fence=fence))
-            return cls(address, clock, fence, connection, writer, held.pop_all(), alone=company == "alone")
+            journal = cls(address, clock, fence, connection, writer, held.pop_all(), alone=company == "alone")
+            journal.unfinished = unfinished
+            return journal
 
     async def close(self) -> None:
         """Stores what is in line, and ends. A second call does nothing."""
@@ -222,6 +229,28 @@ class PostgresJournal(JournalWrites, PostgresReads):
             damaged_rows=len(self.damaged()),
             database_size_bytes=self._size_bytes,
         )
+
+
+async def _upgraded(connection: WriterConnection, name: str, entropy: Entropy, *, may_make: bool) -> bool:
+    """Whether it was empty. Between two tries others go on, whom a wait for a table would hold up."""
+    for attempt in range(1, UPGRADES_MAX + 1):
+        try:
+            return await connection.run(partial(upgrade, name=name, may_make=may_make))
+        except DBAPIError as error:
+            if attempt == UPGRADES_MAX or not is_clash(error):
+                raise
+        await asyncio.sleep(UPGRADE_AGAIN_S * (0.5 + entropy.jitter()))
+    raise AssertionError("unreachable")
+
+
+async def _finished(connection: WriterConnection, name: str) -> str:
+    """Why what an older version needs is left as it is; empty where nothing is left."""
+    try:
+        return await connection.run(partial(finish, name=name))
+    except DBAPIError as error:
+        if not is_clash(error):
+            raise
+        return "its tables are just read"
 
 
 async def _examined(

@@ -19,12 +19,13 @@ from sqlalchemy.exc import DBAPIError
 
 from pagereeve.domain.values.amounts import amount
 from pagereeve.ports.journal import JournalUnavailable
-from pagereeve.store.errors import InUse, NotMoved, cant_open
+from pagereeve.store.errors import NotMoved, cant_open, not_let_in
 from pagereeve.store.postgres.address import Address
 from pagereeve.store.postgres.connecting import connected
 from pagereeve.store.postgres.connections import READER_LIMITS, WRITER_LIMITS, WriterConnection
 from pagereeve.store.postgres.opening_check import require_fit
-from pagereeve.store.postgres.upgrade import MOVE_TABLES, ONE_AT_A_TIME, REVISION, other_tables, upgrade
+from pagereeve.store.postgres.revisions import REVISION
+from pagereeve.store.postgres.upgrade import MOVE_TABLES, ONE_AT_A_TIME, other_tables, upgrade
 from pagereeve.store.records.moved_rows import RowsSum
 from pagereeve.store.sql.moved_tables import MOVED, MovedTable
 
@@ -144,7 +145,7 @@ async def move_target(address: Address, moving: Moving) -> AsyncIterator[MoveTar
             await connection.run(partial(upgrade, name=name, moving=True))
             states = await connection.run(_states)
         except JournalUnavailable as error:
-            raise InUse(name, "a daemon or another move works with it; stop that one first") from error
+            raise not_let_in(name, error, "a daemon or another move works with it; stop that one first") from error
         except (DBAPIError, OSError) as error:
             raise cant_open(name, error) from error
         yield MoveTarget(address, connection, states)

@@ -7,6 +7,11 @@ from __future__ import annotations
 
 from typing import Final
 
+# From which revision on a program may still work with the database (store/postgres/revisions.py).
+LEAST: Final = (
+    "CREATE TABLE schema_least (id smallint PRIMARY KEY CHECK (id = 1), number integer NOT NULL)",
+    "INSERT INTO schema_least VALUES (1, 1)",
+)
 # Which of its groups each writer stored last: what became of one whose answer was lost is looked up here.
 NOTES: Final = (
     "CREATE TABLE group_note (writer bigint PRIMARY KEY, number bigint NOT NULL, at timestamptz NOT NULL DEFAULT now())"

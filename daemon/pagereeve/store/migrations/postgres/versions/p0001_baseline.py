@@ -11,13 +11,12 @@ from typing import Final
 from alembic import op
 from sqlalchemy import MetaData, Text
 
-from pagereeve.store.migrations.postgres.guards import FUNCTIONS, GATES, HINTS, NOTES, TRIGGERS
+from pagereeve.store.migrations.postgres.guards import FUNCTIONS, GATES, HINTS, LEAST, NOTES, TRIGGERS
 from pagereeve.store.sql import tables as schema
 from pagereeve.store.sql.stored_types import Packed
 
 revision = "p0001"
 down_revision = None
-phase = "expand"
 
 # Names sort by their bytes, as they do in SQLite and in our own code, whatever the database's language is.
 _BYTES: Final = "C"
@@ -33,5 +32,5 @@ def upgrade() -> None:
         for index in copy.indexes:
             index.dialect_options["postgresql"]["where"] = index.dialect_options["sqlite"]["where"]
     metadata.create_all(op.get_bind())
-    for statement in (NOTES, GATES, *HINTS, *FUNCTIONS, *TRIGGERS):
+    for statement in (*LEAST, NOTES, GATES, *HINTS, *FUNCTIONS, *TRIGGERS):
         op.execute(statement)
