@@ -6,15 +6,14 @@ from __future__ import annotations
 
 import asyncio
 from collections import Counter
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Final
 
-from pagereeve.domain.forwarding.batch import FACTS_MAX, FULL_BYTES, Batch, SealedBody, SealedPlace, batch_bytes
-from pagereeve.domain.forwarding.verification import link_of
-from pagereeve.domain.seal.chain import first_link
+from pagereeve.domain.forwarding.batch import FACTS_MAX
 from pagereeve.domain.values.instants import SECOND_US
 from pagereeve.engine.alerts.delivery import Pause
+from pagereeve.engine.forwarding.batches import BatchMaker, MadeBatch
 from pagereeve.engine.supervision.heartbeat import STORE_LONGEST_S, Heartbeat
 from pagereeve.ports.clock import Clock
 from pagereeve.ports.entropy import Entropy
@@ -30,7 +29,6 @@ PAUSE_LONGEST_S: Final = 300.0
 ANSWER_WITHIN_S: Final = 330.0
 # While much waits, a batch is followed by so many times as long as it took this process to make it.
 REST_SHARE: Final = 1.0
-TIPS_MAX: Final = 10_000
 # On a thin line a full batch may take longer than the centre waits: half as many facts after each failure, and so many
 # more after each success (as TCP keeps its window, RFC 5681 section 3.1).
 FACTS_LEAST: Final = 16
@@ -61,14 +59,14 @@ class ForwardingSender:
     size: int = 0
     has: int | None = None
     _sure: bool = False
-    _origin: str = ""
+    _batches: BatchMaker = field(init=False)
     _facts_max: int = FACTS_MAX
     _away: Pause = field(default_factory=Pause)
     _told_us: int | None = None
-    _tips: dict[str, bytes] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         self.heartbeat = Heartbeat(self.clock)
+        self._batches = BatchMaker(self.store, self.site)
 
     @property
     def name(self) -> str:
@@ -116,9 +114,7 @@ class ForwardingSender:
     async def _ask(self) -> None:
         """How far is the centre? Its answer is compared with what is sealed here under that place."""
         self._sure = False
-        own = await self._place(self.size)
-        batch = Batch(await self._origin_id(), self.site, self.size, self.size, own)
-        answer = await self._exchange(batch)
+        answer = await self._exchange(await self._batches.question(self.size, self.size))
         self.has = answer.has
         if answer.has > self.size:
             # Another worker on the same database may have forwarded what was sealed meanwhile.
@@ -129,63 +125,41 @@ class ForwardingSender:
                 "of it. Put back the newer one; nothing is forwarded until then"
             )
             raise NotForwarded("set-back", problem, answer.has)
-        if await self._place(answer.has) != answer.last:
+        if await self._batches.place(answer.has) != answer.last:
             problem = f"{self.name} has another fact than this journal at place {answer.has}; one of them was edited"
             raise NotForwarded("fork", problem, answer.has)
-        self._tips.clear()
+        self._batches.forget()
         self._accepted(answer.has)
 
     async def _send(self, after: int) -> None:
         self.heartbeat.does("reads what is to be forwarded", STORE_LONGEST_S)
         began_us = self.clock.monotonic_us()
-        bodies = _first_ones(await self.store.sealed_bodies(after, self._facts_max))
-        links = await self._links_before(bodies)
-        # More may have been sealed since it was asked for.
-        self.size = max(self.size, after + len(bodies))
-        batch = Batch(await self._origin_id(), self.site, after, self.size, await self._place(after), links)
-        whole, raw = await asyncio.to_thread(_made, batch, bodies)
+        made = await self._batches.made(after, self.size, self._facts_max)
+        self.size = max(self.size, made.end)
         took_s = (self.clock.monotonic_us() - began_us) / SECOND_US
         try:
-            answer = await self._exchange(whole, raw)
+            answer = await self._exchange(made)
         except NotForwarded as error:
             if error.trouble in {"unreachable", "busy", "too-large"}:
                 self._facts_max = max(self._facts_max // 2, FACTS_LEAST)
             raise
         self._facts_max = min(self._facts_max + FACTS_LEAST, FACTS_MAX)
         if answer.has <= after or answer.has > self.size:
-            problem = f"{self.name} answers that it has {answer.has} facts after it took up to {after + len(bodies)}"
+            problem = f"{self.name} answers that it has {answer.has} facts after it took up to {made.end}"
             raise NotForwarded("malformed", problem, answer.has)
         self.forwarded += answer.has - after
-        self._tips |= {one.sealed.timeline: one.sealed.link for one in bodies}
-        if answer.has != after + len(bodies) or len(self._tips) > TIPS_MAX:
-            self._tips.clear()
+        self._batches.went(made)
+        if answer.has != made.end:
+            self._batches.forget()
         self._accepted(answer.has)
         # Badges and gated notices come first: a backlog of weeks has half of the time at most.
         await self.clock.sleep(REST_SHARE * took_s)
 
-    async def _links_before(self, bodies: Sequence[SealedBody]) -> dict[str, bytes]:
-        links: dict[str, bytes] = {}
-        for one in bodies:
-            timeline = one.sealed.timeline
-            if timeline not in links:
-                known = self._tips.get(timeline) or await self.store.link_before(timeline, one.sealed.seq)
-                links[timeline] = known or first_link(await self._origin_id(), timeline)
-        return links
-
-    async def _place(self, place: int) -> SealedPlace | None:
-        return None if place == 0 else await self.store.sealed_place(place)
-
-    async def _origin_id(self) -> str:
-        if not self._origin:
-            head = await self.store.seal_head()
-            self._origin = "" if head is None else head.origin
-        return self._origin
-
-    async def _exchange(self, batch: Batch, raw: bytes | None = None) -> CentreAnswer:
+    async def _exchange(self, made: MadeBatch) -> CentreAnswer:
         self.heartbeat.does("waits for the centre's answer", ANSWER_WITHIN_S + STORE_LONGEST_S)
         try:
             async with asyncio.timeout(ANSWER_WITHIN_S):
-                answer = await self.centre.forward(batch_bytes(batch) if raw is None else raw)
+                answer = await self.centre.forward(made.raw)
         except TimeoutError:
             raise NotForwarded("unreachable", f"{self.name} did not answer within {ANSWER_WITHIN_S:g} s") from None
         self._told_us = self.clock.monotonic_us()
@@ -213,28 +187,3 @@ class ForwardingSender:
         if self.trouble != (trouble := f"{what}: {why}"):
             self.trouble = trouble
             self.report(self.name, what, why)
-
-
-def _first_ones(bodies: Sequence[SealedBody]) -> Sequence[SealedBody]:
-    """As many as fill a batch, one at least. Written as a text of JSON a body is twice as long at the most."""
-    size_bytes = 0
-    for number, one in enumerate(bodies):
-        size_bytes += 2 * len((one.body or "").encode(errors="replace")) + len(one.openings) + 256
-        if size_bytes > FULL_BYTES and number:
-            return bodies[:number]
-    return bodies
-
-
-def _made(head: Batch, bodies: Sequence[SealedBody]) -> tuple[Batch, bytes]:
-    """The batch with these facts, and its bytes. One that does not give its own link any more goes as its link alone:
-    it was damaged here, and ``pagereeve verify`` names it.
-    """
-    before = dict(head.links)
-    facts = []
-    for one in bodies:
-        sealed = one.sealed
-        whole = one.body is not None and link_of(one.body, one.openings, before[sealed.timeline]) == sealed.link
-        facts.append(one if whole else SealedBody(sealed, None))
-        before[sealed.timeline] = sealed.link
-    batch = Batch(head.origin, head.site, head.after, head.size, head.last, head.links, facts)
-    return batch, batch_bytes(batch)
