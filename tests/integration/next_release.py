@@ -9,11 +9,12 @@ from __future__ import annotations
 import os
 import shutil
 import textwrap
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Final
 
 import pagereeve
-from pagereeve.store.postgres.revisions import OWN, REVISION, revision_of
+from pagereeve.store.postgres.revisions import OWN, REVISION, number_of, revision_of
 
 NEXT: Final = revision_of(OWN + 1)
 AFTER_NEXT: Final = revision_of(OWN + 2)
@@ -65,3 +66,22 @@ def replaced(path: Path, old: str, new: str) -> None:
     text = path.read_text()
     assert text.count(old) == 1, (path.name, old)
     path.write_text(text.replace(old, new))
+
+
+BELOW: Final[Mapping[str, Sequence[tuple[str, str, str]]]] = {}
+"""Of each revision after the baseline: in which files of the package (below ``pagereeve``) the program of the revision
+before says something else, the text of now, the text of then. With it the first half is tried with the code below.
+"""
+
+
+def release_before(folder: Path, revision: str) -> Path:
+    """This program without ``revision``, its newest one, and without what uses it."""
+    copy = folder / "pagereeve"
+    shutil.copytree(Path(pagereeve.__file__).parent, copy, ignore=shutil.ignore_patterns("__pycache__"))
+    before = revision_of(number_of(revision) - 1)
+    [step] = (copy / "store" / "migrations" / "postgres" / "versions").glob(f"{revision}_*.py")
+    step.unlink()
+    replaced(copy / "store" / "postgres" / "revisions.py", f'"{revision}"', f'"{before}"')
+    for name, now, then in BELOW[revision]:
+        replaced(copy / name, now, then)
+    return folder

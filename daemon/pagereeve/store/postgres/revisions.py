@@ -22,11 +22,11 @@ _TAKE: Final = "SELECT pg_try_advisory_xact_lock($1::int4, $2::int4)"
 _IS_THERE: Final = "SELECT to_regclass('schema_least') IS NOT NULL"
 _READ: Final = "SELECT number FROM schema_least"
 _RAISE: Final = "UPDATE schema_least SET number = greatest(number, $1::int4)"
-# Who holds a lock of an older revision, once each process: database, class and number of the lock.
+# Sessions that hold the lock of an older revision (postgresql.org/docs/15/view-pg-locks.html says what stands where).
 _OLDER: Final = (
     "SELECT l.objid::int8 AS number, coalesce(host(a.client_addr), 'this machine') AS place, count(*) AS sessions "
     "FROM pg_locks AS l JOIN pg_stat_activity AS a USING (pid) WHERE l.locktype = 'advisory' AND l.objsubid = 2 "
-    "AND l.granted AND l.classid::int8 = $1::int8 AND l.objid::int8 < $2::int8 "
+    "AND l.granted AND l.pid <> pg_backend_pid() AND l.classid::int8 = $1::int8 AND l.objid::int8 < $2::int8 "
     "AND l.database = (SELECT oid FROM pg_database WHERE datname = current_database()) "
     "GROUP BY 1, 2 ORDER BY 1, 2 LIMIT 20"
 )
