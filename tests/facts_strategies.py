@@ -50,6 +50,8 @@ from pagereeve.domain.facts.facts import (
     ReleaseStarted,
     SettleLearned,
     ShownBy,
+    SiteChecked,
+    SiteStanding,
     UnitLearned,
 )
 from pagereeve.domain.facts.jobs import (
@@ -474,27 +476,21 @@ FACTS: st.SearchStrategy[Fact] = st.one_of(
     st.builds(FactDamaged, printer=st.just("") | NAMES, at_us=INSTANTS_US, number=FIGURES, kind=texts()),
     st.builds(
         GatewayChecked,
-        origin=ORIGINS,
+        ORIGINS,
         gateway=texts(),
         state=st.sampled_from(get_args(GatewayState)),
         check=texts(),
-        why=st.just("") | texts(),
-        printer=st.just(""),
+        why=texts(least=0),
+    ),
+    st.builds(
+        SiteChecked, ORIGINS, texts(), st.sampled_from(get_args(SiteStanding)), INSTANTS_US, FIGURES, texts(least=0)
     ),
     st.builds(
         ReceiverChanged,
-        origin=ORIGINS,
+        ORIGINS,
         receiver=texts(),
         change=st.sampled_from(get_args(ReceiverChange)),
-        target=st.just("") | texts(),
-        printer=st.just(""),
+        target=texts(least=0),
     ),
-    st.builds(
-        LossAccepted,
-        origin=ORIGINS,
-        loss=st.sampled_from(get_args(Loss)),
-        acknowledged=FIGURES,
-        stored=FIGURES,
-        printer=st.just(""),
-    ),
+    st.builds(LossAccepted, ORIGINS, st.sampled_from(get_args(Loss)), acknowledged=FIGURES, stored=FIGURES),
 )

@@ -206,6 +206,7 @@ async def _append_forwarded(journal: SqlJournal) -> None:
     await site.append(ended("r1-end", "release-r1"))
     assert (await journal.append_forwarded(own, "north", sealed(site, 1))).place == 3
     assert len(await journal.origins()) == 1
+    assert await journal.site_checks() == {}
     assert list(await journal.held_places(own, 1, 10)) == [2, 3]
     assert list(await journal.held_tips(own, ["library", "", "none"])) == ["library", ""]
 
@@ -225,6 +226,7 @@ CALLS: Final[dict[str, Call]] = {
     "held_places": Call(_append_forwarded),
     "held_tips": Call(_append_forwarded),
     "own_origin": Call(SqlJournal.own_origin),
+    "site_checks": Call(_append_forwarded),
     "twins": Call(lambda journal: journal.twins([(SERVER, f"{PRINTER}-202"), (SERVER, "none")])),
     "room": Call(SqlJournal.room),
     "rows_version": Call(lambda journal: journal.rows_version(PRINTER)),

@@ -99,7 +99,7 @@ from pagereeve.telemetry.repeated import Repeated
 FIRST_READS_SPREAD_S = 30.0
 TASKS = (
     *("printers", "badges", "wal", "journal", "watchdog", "alerts", "deliveries", "memory", "reload", "clock"),
-    *("credentials", "gateways", "spool", "following", "forwarding"),
+    *("credentials", "gateways", "spool", "following", "forwarding", "sites"),
 )
 
 log = structlog.get_logger("pagereeve.app")
@@ -228,7 +228,7 @@ class App:
         await self.keeper.watch(self.registry)
         self.registry.start(seen, written)
         await self.intake.route_waiting_ends()
-        self.site_facts = await open_sites(self.store, self.clock, self.registry)
+        self.site_facts = await open_sites(self.store, self.clock, self.registry, self.settings.site.zone, self._accept)
         self.spool_keeper.start(self.intake, self.registry, self.supervisor, self.feeds)
         self._follow()
 

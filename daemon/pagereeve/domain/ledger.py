@@ -235,6 +235,7 @@ class EvidenceKind(StrEnum):
     CLOCK_NOT_AGREED = "clock-not-agreed"
     RECEIVER_GONE = "receiver-gone"
     GATEWAY_DOWN = "gateway-down"
+    SITE_BEHIND = "site-behind"
     OLDER = "older"
     """The sentence of a finding that was made before evidence was typed, until its printer is projected again."""
 

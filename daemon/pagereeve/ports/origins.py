@@ -6,10 +6,11 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Final, Protocol
 
-from pagereeve.domain.facts.facts import Fact
+from pagereeve.domain.facts.facts import Fact, SiteChecked
 from pagereeve.domain.forwarding.batch import SealedPlace
 
 ORIGINS_MAX: Final = 10_000
+CHECKS_MAX: Final = 10_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,6 +67,10 @@ class OriginReads(Protocol):
         """What any journal holds of these events (source, id), on whatever timeline, with the copies of end notices
         that were placed; without what was kept aside, and what is void or damaged.
         """
+        ...
+
+    async def site_checks(self) -> Mapping[str, SiteChecked]:
+        """The latest of each of those sites, among the latest CHECKS_MAX of all."""
         ...
 
 

@@ -13,6 +13,7 @@ from typing import Final, Protocol
 from pagereeve.domain.facts.sites import is_site_name, name_at, site_of
 from pagereeve.domain.forwarding.batch import Batch, SealedPlace, read_batch
 from pagereeve.domain.forwarding.refusal import CAUSES, BatchRefused, Cause
+from pagereeve.domain.forwarding.standing import SiteSeen
 from pagereeve.domain.forwarding.verification import HeldOrigin, JoinedFact, joined_facts
 from pagereeve.domain.values.amounts import amount
 from pagereeve.domain.values.instants import SECOND_US, to_text
@@ -37,17 +38,32 @@ class Origins(OriginReads, OriginWrites, Protocol):
 
 @dataclass(slots=True)
 class SiteState:
-    """``heard_us`` is None until it was heard since the start; ``size`` is what it last said is sealed there."""
+    """``heard_us`` (the last time), ``first_us`` (the first) and ``whole_us`` (all was here) are None until it was so
+    since the start; ``size`` is what it last said is sealed there.
+    """
 
     has: int = 0
     size: int | None = None
     heard_us: int | None = None
+    first_us: int | None = None
+    whole_us: int | None = None
+    cause: Cause | None = None
     trouble: str = ""
     refused: Counter[Cause] = field(default_factory=Counter)
 
     @property
     def behind(self) -> int | None:
         return None if self.size is None else max(self.size - self.has, 0)
+
+    def heard(self, now_us: int) -> None:
+        self.heard_us = now_us
+        self.first_us = now_us if self.first_us is None else self.first_us
+
+    def answered(self, has: int, size: int, now_us: int) -> None:
+        self.heard(now_us)
+        self.has, self.size, self.cause, self.trouble = has, size, None, ""
+        if has >= size:
+            self.whole_us = now_us
 
 
 class SiteFacts:
@@ -78,8 +94,7 @@ class SiteFacts:
         except BatchRefused as refused:
             self._note_refused(site, refused)
             raise
-        state = self.sites.setdefault(site, SiteState())
-        state.has, state.size, state.heard_us, state.trouble = answer.has, batch.size, self._clock.now_us(), ""
+        self.sites.setdefault(site, SiteState()).answered(answer.has, batch.size, self._clock.now_us())
         return answer, new
 
     async def _joined(self, batch: Batch, site: str) -> tuple[CentreAnswer, int]:
@@ -148,7 +163,16 @@ class SiteFacts:
         state = self.sites.get(site)
         if state is not None:
             state.refused[refused.cause] += 1
-            state.heard_us, state.trouble = self._clock.now_us(), f"{refused.cause}: {refused.problem}"
+            state.heard(self._clock.now_us())
+            state.cause, state.trouble = refused.cause, f"{refused.cause}: {refused.problem}"
+
+    def seen(self) -> Mapping[str, SiteSeen]:
+        """Of each site that is held something of."""
+        return {
+            site: SiteSeen(self._begun_us, one.heard_us, one.first_us, one.whole_us, one.cause or "", one.has)
+            for site, one in self.sites.items()
+            if one.has
+        }
 
     def telemetry(self) -> Mapping[str, SiteTelemetry]:
         return {

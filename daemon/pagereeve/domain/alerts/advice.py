@@ -251,6 +251,11 @@ ADVICE: Final[Mapping[str, Advice]] = {
         "Nobody behind it can release anything, and no meter behind it can be read until it answers.",
         "Look at the gateway: its power, its cable, its switch port. What is behind it waits for it.",
     ),
+    "site-behind": Advice(
+        "not all that the site counted is here",
+        "What it counted since then is in no total, statement or finding here. It works on, and keeps what it counts.",
+        "Look whether its daemon runs, and at the line between. Where its facts are refused, its doctor says why.",
+    ),
 }
 
 GATEWAY_SILENT: Final = Advice(

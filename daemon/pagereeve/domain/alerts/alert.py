@@ -40,6 +40,7 @@ PASSING: Final = SHARED_FATE | {
     "clock-not-agreed",
     "receiver-retired",
     GATEWAY_DOWN,
+    "site-behind",
     "reader-noisy",
     "reader-form-changed",
     "reader-flooded",

@@ -13,6 +13,7 @@ from typing import Final, TypeVar
 from pagereeve.domain.badges.state import (
     GATEWAYS_DOWN_MAX,
     RECEIVERS_MAX,
+    SITES_BEHIND_MAX,
     STRANGERS_MAX,
     ChecksState,
     FeedState,
@@ -30,6 +31,7 @@ from pagereeve.domain.facts.facts import (
     LossAccepted,
     ReceiverChanged,
     ReleaseStarted,
+    SiteChecked,
 )
 from pagereeve.domain.facts.owners import owner_key
 from pagereeve.domain.facts.policy import BadgePolicy
@@ -49,6 +51,7 @@ CheckedEvent = (
     | FactDamaged
     | ClockChanged
     | GatewayChecked
+    | SiteChecked
 )
 # A reader is noisy from 19 of 20 refused frames on, and no more from half of them on: between the two it stays.
 NOISY_SHARE, QUIET_SHARE = (19, 20), (1, 2)
@@ -67,6 +70,7 @@ KINDS: Final[tuple[find.Kind, ...]] = (
     "clock-not-agreed",
     "receiver-retired",
     "gateway-down",
+    "site-behind",
 )
 # So many badges that nobody owns at one reader within so long: nobody has as many cards (our choice).
 FLOOD_BADGES: Final = 10
@@ -138,12 +142,8 @@ class BadgeChecks:
                 (self._badge_came if step.arrived else self._badge)(step.event, step.at_us, policy)
             case ReleaseStarted():
                 (self._start_came if step.arrived else self._started)(step.event, step.at_us, policy)
-            case ClockChanged() if not step.arrived:
-                self._clock_changed(step.event, step.at_us)
-            case ReceiverChanged() if not step.arrived:
-                self._receiver_changed(step.event, step.at_us)
-            case GatewayChecked() if not step.arrived:
-                self._gateway_checked(step.event, step.at_us)
+            case ClockChanged() | ReceiverChanged() | GatewayChecked() | SiteChecked() if not step.arrived:
+                self._changed_around(step.event, step.at_us)
 
     def copied(self) -> BadgeChecks:
         """A fold of its own that goes on from here, without what was found so far."""
@@ -154,6 +154,17 @@ class BadgeChecks:
 
     def open_findings(self) -> list[Finding]:
         return [condition.finding() for condition in self.state.standing()]
+
+    def _changed_around(self, event: ClockChanged | ReceiverChanged | GatewayChecked | SiteChecked, at_us: int) -> None:
+        match event:
+            case ClockChanged():
+                self._clock_changed(event, at_us)
+            case ReceiverChanged():
+                self._receiver_changed(event, at_us)
+            case GatewayChecked():
+                self._gateway_checked(event, at_us)
+            case SiteChecked():
+                self._site_checked(event, at_us)
 
     # Badges
 
@@ -389,6 +400,21 @@ class BadgeChecks:
         elif checked.state == "up" and held is not None:
             self._over(held, at_us)
             self.state.gateways_down = tuple(one for one in self.state.gateways_down if one is not held)
+
+    # Sites that forward
+
+    def _site_checked(self, checked: SiteChecked, at_us: int) -> None:
+        """One that is silent, then refused, then only behind has one trouble: until all of it is here."""
+        if at_us <= self.told_after_us:
+            return
+        place = f"site {checked.site}"
+        held = next((one for one in self.state.sites_behind if one.place == place), None)
+        if checked.state != "whole" and held is None:
+            begun = Condition("site-behind", place, at_us, checked.origin.id, shown.site_behind(checked))
+            self.state.sites_behind = (*self.state.sites_behind, begun)[-SITES_BEHIND_MAX:]
+        elif checked.state == "whole" and held is not None:
+            self._over(held, at_us)
+            self.state.sites_behind = tuple(one for one in self.state.sites_behind if one is not held)
 
     # Findings
 

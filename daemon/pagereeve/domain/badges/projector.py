@@ -24,6 +24,7 @@ from pagereeve.domain.facts.facts import (
     LossAccepted,
     ReceiverChanged,
     ReleaseStarted,
+    SiteChecked,
 )
 from pagereeve.domain.facts.site_in_force import SiteRules
 from pagereeve.domain.findings import finding as find
@@ -51,7 +52,7 @@ NOTHING_TAKEN: Final = (-1, False, "", "")
 
 _EVENTS: Final = (
     *(BadgePresented, BadgeUnreadable, ReleaseStarted),
-    *(LossAccepted, ReceiverChanged, ClockChanged, GatewayChecked),
+    *(LossAccepted, ReceiverChanged, ClockChanged, GatewayChecked, SiteChecked),
 )
 
 

@@ -33,6 +33,7 @@ REMEMBERED_MAX: Final = 10_000
 RECEIVERS_MAX: Final = 100
 # More at once are one trouble in the network: the longest down is told.
 GATEWAYS_DOWN_MAX: Final = 1_000
+SITES_BEHIND_MAX: Final = 1_000
 # Badges that nobody owns, of one flood's time; beyond it the earliest is told.
 STRANGERS_MAX: Final = 1_000
 
@@ -92,6 +93,7 @@ class ChecksState:
     ``clock``: the machine's clock stepped away from our dates, and has not come back. ``receivers`` of alerts that want
     nothing more, the longest so first. ``strangers``: badges that nobody owns, which may still turn out to be part of a
     flood, the earliest first. ``gateways_down``: those whose check fails, the longest so first.
+    ``sites_behind``: of which not all is here, likewise.
     """
 
     readers: dict[tuple[str, str], ReaderState] = field(default_factory=dict)
@@ -101,6 +103,7 @@ class ChecksState:
     receivers: tuple[Condition, ...] = ()
     strangers: tuple[Condition, ...] = ()
     gateways_down: tuple[Condition, ...] = ()
+    sites_behind: tuple[Condition, ...] = ()
 
     def reader(self, gateway: str, reader: str) -> ReaderState:
         key = (gateway, reader)
@@ -127,7 +130,7 @@ class ChecksState:
         held = [state.noisy for state in self.readers.values()] + [state.changed for state in self.readers.values()]
         held += [state.flood for state in self.readers.values()]
         held += [state.silent for state in (self.releases, *self.gateways.values())]
-        held += [self.clock, *self.receivers, *self.strangers, *self.gateways_down]
+        held += [self.clock, *self.receivers, *self.strangers, *self.gateways_down, *self.sites_behind]
         return sorted(
             (one for one in held if one is not None), key=lambda one: (one.since_us, one.kind, one.place, one.anchor)
         )
@@ -205,4 +208,5 @@ CHECKS: Final = Codec(
     Member("receivers", listed(_HELD, RECEIVERS_MAX), default=()),
     Member("strangers", listed(_HELD, STRANGERS_MAX), default=()),
     Member("gateways_down", listed(_HELD, GATEWAYS_DOWN_MAX), default=()),
+    Member("sites_behind", listed(_HELD, SITES_BEHIND_MAX), default=()),
 )

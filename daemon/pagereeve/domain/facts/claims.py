@@ -14,6 +14,7 @@ from pagereeve.domain.facts.facts import (
     Decided,
     Event,
     GatewayChecked,
+    JournalEvent,
     LossAccepted,
     PagesDecided,
     PrinterNoted,
@@ -21,16 +22,17 @@ from pagereeve.domain.facts.facts import (
     ReceiverChanged,
     ReleaseEnded,
     ReleaseStarted,
+    SiteChecked,
 )
 from pagereeve.domain.values.canonical import canonical
 
-Heard = Event | BadgeUnreadable | ClockChanged | LossAccepted | ReceiverChanged | GatewayChecked
+Heard = Event | BadgeUnreadable | ClockChanged | JournalEvent
 """A fact that has an identity of its own: a source and an id."""
 
 # A union written in place would be rebuilt at each call.
 HEARD: Final = (
     *(BadgePresented, ReleaseStarted, ReleaseEnded, PrinterNoted, ReadingNoted, Decided, PagesDecided),
-    *(BadgeUnreadable, ClockChanged, LossAccepted, ReceiverChanged, GatewayChecked),
+    *(BadgeUnreadable, ClockChanged, LossAccepted, ReceiverChanged, GatewayChecked, SiteChecked),
 )
 
 
@@ -58,7 +60,7 @@ def claim_digest(fact: Heard) -> str:
             claim = fact.reason.encode()
         case ClockChanged():
             claim = fact.change.encode()
-        case LossAccepted() | ReceiverChanged() | GatewayChecked():
+        case LossAccepted() | ReceiverChanged() | GatewayChecked() | SiteChecked():
             claim = fact_bytes(fact)
         case _:
             claim = canonical(claim_of(to_json(fact)))

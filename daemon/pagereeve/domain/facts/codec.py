@@ -43,6 +43,8 @@ from pagereeve.domain.facts.facts import (
     ReleaseAnswered,
     SettleLearned,
     ShownBy,
+    SiteChecked,
+    SiteStanding,
     UnitLearned,
 )
 from pagereeve.domain.facts.job_codec import JOB_COUNTED
@@ -331,6 +333,16 @@ _CODECS: Final[dict[str, Codec[Any]]] = {
         Member("gateway", TEXT),
         Member("state", choice(get_args(GatewayState))),
         Member("check", TEXT),
+        Member("why", TEXT, default=""),
+        outside=_OF_SITE,
+    ),
+    "site-checked": Codec(
+        SiteChecked,
+        Spread("origin", _ORIGIN),
+        Member("site", TEXT),
+        Member("state", choice(get_args(SiteStanding))),
+        Member("known_us", INSTANT, "known", default=0),
+        Member("place", FIGURE),
         Member("why", TEXT, default=""),
         outside=_OF_SITE,
     ),

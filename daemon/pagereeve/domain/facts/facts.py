@@ -62,6 +62,8 @@ so.
 UNIT_RELEASES_MAX: Final = 20
 GatewayState = Literal["down", "up"]
 """Two checks of a gateway in a row failed; or one succeeded since."""
+SiteStanding = Literal["whole", "behind", "silent", "refused"]
+"""All that a site sealed is here; or, for long, not all is: it is heard, is heard no more, or its facts are refused."""
 ChoiceReason = Literal["moves-with-releases", "prints-before-total", "standard-default", "set-by-a-person"]
 """Why a counter stands for a channel."""
 JOURNAL_SOURCE: Final = "urn:pagereeve:journal"
@@ -436,6 +438,23 @@ class GatewayChecked:
 
 
 @dataclass(frozen=True, slots=True)
+class SiteChecked:
+    """How much is here of what a site forwards came out otherwise than before, or another day began. Of no printer.
+
+    ``known_us``: all that it had sealed by then is here (0: never yet); ``place`` facts of it are. ``why`` its batches
+    are refused.
+    """
+
+    origin: Origin
+    site: str
+    state: SiteStanding
+    known_us: int
+    place: int
+    why: str = ""
+    printer: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class FactDamaged:
     """Where a fact stood that can't be read any more: its printer, its number, when it was, and what kind it was.
 
@@ -454,31 +473,12 @@ class FactDamaged:
 
 ReleaseNotice = ReleaseStarted | ReleaseEnded
 Event = BadgePresented | ReleaseNotice | PrinterNoted | ReadingNoted | Decided | PagesDecided
-Fact = (
-    Event
-    | PlateauRead
-    | ReadFailed
-    | JobCounted
-    | PolicySet
-    | SettleLearned
-    | ReleaseAnswered
-    | Assigned
-    | Registered
-    | Bound
-    | BadgePolicySet
-    | BadgeUnreadable
-    | ClockChanged
-    | Redated
-    | Conflict
-    | LossAccepted
-    | ReceiverChanged
-    | GatewayChecked
-    | Erased
-    | ClosingFact
-    | NamesShown
-    | PeopleFact
-    | FactDamaged
-)
+ReadFact = PlateauRead | ReadFailed | JobCounted
+SetFact = PolicySet | SettleLearned | Assigned | Registered | Bound | BadgePolicySet
+JournalEvent = LossAccepted | ReceiverChanged | GatewayChecked | SiteChecked
+"""What the journal says of itself and of those around it, each with an identity of its own."""
+KeptFact = ReleaseAnswered | Redated | Conflict | Erased | ClosingFact | NamesShown | PeopleFact | FactDamaged
+Fact = Event | ReadFact | SetFact | BadgeUnreadable | ClockChanged | JournalEvent | KeptFact
 
 # A union written in place would be built again at each call.
 _DATED: Final = (

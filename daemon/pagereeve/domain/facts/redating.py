@@ -35,6 +35,7 @@ from pagereeve.domain.facts.facts import (
     ReleaseEnded,
     ReleaseStarted,
     SettleLearned,
+    SiteChecked,
     instant_us,
 )
 from pagereeve.domain.facts.jobs import JobCounted, Within
@@ -55,7 +56,7 @@ the ledger are projected anew. An event that came later than that keeps the time
 # A union written in place would be built again at each call.
 _RECEIVED: Final = (
     *(BadgePresented, ReleaseStarted, ReleaseEnded, PrinterNoted, ReadingNoted, Decided, PagesDecided),
-    *(BadgeUnreadable, ClockChanged, Conflict, LossAccepted, ReceiverChanged, GatewayChecked),
+    *(BadgeUnreadable, ClockChanged, Conflict, LossAccepted, ReceiverChanged, GatewayChecked, SiteChecked),
 )
 _SAID: Final = (
     *(PolicySet, SettleLearned, ReleaseAnswered, Registered, BadgePolicySet, Erased, PeriodClosed),

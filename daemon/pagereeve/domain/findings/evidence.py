@@ -20,6 +20,7 @@ from pagereeve.domain.facts.facts import (
     Origin,
     PrinterNoted,
     ReleaseStarted,
+    SiteChecked,
 )
 from pagereeve.domain.facts.jobs import JobCounted
 from pagereeve.domain.facts.reading import Count, Plateau, Silence, Unit
@@ -271,6 +272,11 @@ def receiver_gone(receiver: str, target: str) -> Evidence:
 
 def gateway_down(checked: GatewayChecked) -> Evidence:
     return _made(Kind.GATEWAY_DOWN, gateway=checked.gateway, check=checked.check, detail=checked.why)
+
+
+def site_behind(checked: SiteChecked) -> Evidence:
+    known_us = checked.known_us or None
+    return _made(Kind.SITE_BEHIND, site=checked.site, state=checked.state, known_us=known_us, why=checked.why)
 
 
 def no_owner() -> Evidence:

@@ -75,6 +75,7 @@ Kind = Literal[
     "clock-not-agreed",
     "receiver-retired",
     "gateway-down",
+    "site-behind",
 ]
 
 SEVERITY: Final[dict[Kind, Severity]] = {
@@ -122,6 +123,7 @@ SEVERITY: Final[dict[Kind, Severity]] = {
     "clock-not-agreed": "warning",
     "receiver-retired": "warning",
     "gateway-down": "critical",
+    "site-behind": "warning",
 }
 
 EVIDENCE_MAX = 20

@@ -11,6 +11,7 @@ from typing import Final
 from pagereeve.domain.brackets.continuity import Step
 from pagereeve.domain.brackets.hypotheses import BY_NAME, hint_text
 from pagereeve.domain.facts.reading import SilenceReason, Unit
+from pagereeve.domain.findings.site_words import site_behind
 from pagereeve.domain.ledger import Evidence, EvidenceKind, Finding
 from pagereeve.domain.values.amounts import Figure, amount, form
 
@@ -456,6 +457,7 @@ _WORDS: Final[Mapping[Kind, Callable[[_Known], str]]] = {
         f"gateway {known['gateway']} does not answer ({known['check']}): {known['detail']}; nothing behind it can be "
         "read or printed to until it does"
     ),
+    Kind.SITE_BEHIND: lambda known: site_behind(known["site"], known["state"], known["why"], known.at("known_us")),
     Kind.OLDER: lambda known: known["text"],
     Kind.CUTS: _cuts,
     Kind.COUNTED_SO_FAR: _counted_so_far,

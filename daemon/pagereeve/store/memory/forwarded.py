@@ -5,15 +5,19 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
+from pagereeve.domain.facts.facts import SiteChecked
 from pagereeve.domain.facts.sites import name_at, site_of
 from pagereeve.domain.forwarding.batch import SealedPlace
 from pagereeve.domain.forwarding.refusal import BatchRefused
 from pagereeve.ports.origins import ORIGINS_MAX, ForwardedFact, KnownOrigin
+from pagereeve.store.records.batch import Numbered
 from pagereeve.store.records.forwarded import HeldOrigin, NewFact, known_origin, new_facts
 
 
 class MemoryOrigins:
     """The part of MemoryJournal that says what is held of other journals."""
+
+    _facts: dict[str, list[Numbered]]
 
     def __init__(self) -> None:
         self._origins: dict[str, KnownOrigin] = {}
@@ -24,6 +28,13 @@ class MemoryOrigins:
 
     async def origins(self) -> Sequence[KnownOrigin]:
         return sorted(self._origins.values(), key=lambda one: one.site)[:ORIGINS_MAX]
+
+    async def site_checks(self) -> Mapping[str, SiteChecked]:
+        known = [one.filing.fact for one in self._facts.get("", ()) if isinstance(one.filing.fact, SiteChecked)]
+        latest = {
+            one.site: one for one in sorted(known, key=lambda one: one.origin.at_us) if isinstance(one, SiteChecked)
+        }
+        return {site: one for site, one in latest.items() if self.is_of_a_site(name_at(site, ""))}
 
     async def held_places(self, origin: str, after: int, limit: int) -> Mapping[int, SealedPlace]:
         held = self._held_places.get(origin, {})

@@ -9,12 +9,12 @@ from typing import Any, Final
 
 from sqlalchemy import Connection, Row, Select, func, insert, or_, select
 
-from pagereeve.domain.facts.facts import Fact
+from pagereeve.domain.facts.facts import JOURNAL_SOURCE, Fact, SiteChecked
 from pagereeve.domain.facts.sites import AFTER_DIVIDER, name_at
 from pagereeve.domain.facts.union import ROUTED_SUFFIX, Identity
 from pagereeve.domain.forwarding.batch import SealedPlace
 from pagereeve.domain.forwarding.refusal import BatchRefused
-from pagereeve.ports.origins import ORIGINS_MAX, Forwarded, ForwardedFact, KnownOrigin
+from pagereeve.ports.origins import CHECKS_MAX, ORIGINS_MAX, Forwarded, ForwardedFact, KnownOrigin
 from pagereeve.store.records.batch import Batch
 from pagereeve.store.records.checked_rows import Damage
 from pagereeve.store.records.forwarded import HeldOrigin, identities_of, join_new, known_origin, new_facts, rows_of
@@ -24,6 +24,7 @@ from pagereeve.store.sql.snapshots import Reader
 IDS_AT_ONCE: Final = 500
 PLACES_MAX: Final = 10_000
 TIMELINES_MAX: Final = 1_000
+PAGE_ROWS: Final = 200
 
 _ORIGIN: Final = schema.origin.c
 _HELD: Final = schema.forwarded.c
@@ -127,6 +128,25 @@ class OriginReads:
     async def twins(self, keys: Sequence[Identity]) -> Sequence[Fact]:
         found = [self._reader.damage.whole(row) for one in _twins_of(keys) for row in await self._reader.rows(one)]
         return [fact for fact in found if fact is not None]
+
+    async def site_checks(self) -> Mapping[str, SiteChecked]:
+        """Back from the latest of what the journal says of itself, until each site was met."""
+        sites = {one.site for one in await self.origins()}
+        found: dict[str, SiteChecked] = {}
+        named = select(*schema.CHECKED).where(_FACT.source == JOURNAL_SOURCE, schema.OWN, _FACT.shift_us.is_not(None))
+        order = (_FACT.at_us.desc(), _FACT.seq.desc())
+        for start in range(0, CHECKS_MAX, PAGE_ROWS):
+            if not sites:
+                break
+            rows = await self._reader.rows(named.order_by(*order).limit(PAGE_ROWS).offset(start))
+            for row in rows:
+                fact = self._reader.damage.fact(row) if row.kind == "site-checked" else None
+                if isinstance(fact, SiteChecked) and fact.site in sites:
+                    found[fact.site] = fact
+                    sites.discard(fact.site)
+            if len(rows) < PAGE_ROWS:
+                break
+        return found
 
     async def held_places(self, origin: str, after: int, limit: int) -> Mapping[int, SealedPlace]:
         row = await self._reader.first(_OTHERS.where(_ORIGIN.id == origin))

@@ -26,6 +26,8 @@ from pagereeve.domain.facts.facts import (
     ReceiverChanged,
     Registered,
     ReleaseStarted,
+    SiteChecked,
+    SiteStanding,
 )
 from pagereeve.domain.facts.policy import BadgePolicy
 from pagereeve.domain.facts.site_in_force import SiteRules
@@ -79,6 +81,9 @@ class Hall:
 
     def receiver(self, second: float, name: str, change: ReceiverChange) -> None:
         self.facts.append(ReceiverChanged(self.origin(second), name, change, "4355a46b"))
+
+    def site(self, second: float, name: str, state: SiteStanding) -> None:
+        self.facts.append(SiteChecked(self.origin(second), name, state, at_us(1), 12))
 
     def gateway(self, second: float, name: str, state: GatewayState) -> None:
         why = "no connection within 2 s" if state == "down" else ""
@@ -381,6 +386,27 @@ def test_a_clock_that_stepped_is_over_when_the_daemon_begins_again() -> None:
     hall.clock(40, "started", 3_600)
     [told] = hall.findings()
     assert (told.state, told.until_us) == ("closed", at_us(40))
+
+
+def test_a_site_that_is_behind_is_one_finding_until_all_of_it_is_here() -> None:
+    hall = Hall()
+    hall.site(5, "annex", "whole")
+    hall.site(10, "annex", "silent")
+    hall.site(11, "north", "refused")
+    # It is heard again, and more is to come: the same trouble.
+    hall.site(12, "annex", "behind")
+    hall.badge(15)
+    hall.site(20, "annex", "whole")
+    hall.site(21, "annex", "whole")
+    hall.site(30, "annex", "behind")
+    found = [one for one in hall.findings() if one.kind == "site-behind"]
+    assert [(one.place, one.since_us, one.until_us, one.state) for one in found] == [
+        ("site annex", at_us(10), at_us(20), "closed"),
+        ("site north", at_us(11), None, "open"),
+        ("site annex", at_us(30), None, "open"),
+    ]
+    assert text_of(found[0]).startswith("site annex is not heard; what it counted since")
+    assert text_of(found[2]).startswith("site annex is heard, and more is still to come")
 
 
 def test_a_gateway_that_does_not_answer_is_one_finding_until_it_does() -> None:

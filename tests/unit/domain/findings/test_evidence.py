@@ -22,6 +22,7 @@ from pagereeve.domain.facts.facts import (
     Origin,
     PrinterNoted,
     ReleaseStarted,
+    SiteChecked,
 )
 from pagereeve.domain.facts.jobs import JobCounted, JobCounts, Within
 from pagereeve.domain.facts.reading import Count, Plateau, PrinterState, Reading, Sight, Silence, SilenceReason, Unit
@@ -120,6 +121,8 @@ ONE_OF_EACH = [
     shown.other_owner(),
     shown.fact_damaged(FactDamaged("printer-a", NOON_US, 13, "reading")),
     shown.gateway_down(GatewayChecked(ORIGIN, "gate-1", "down", "tcp 192.0.2.1:22", "no connection")),
+    shown.site_behind(SiteChecked(ORIGIN, "annex", "silent", NOON_US, 12)),
+    shown.site_behind(SiteChecked(ORIGIN, "annex", "refused", 0, 12, "fork")),
     shown.reads_fail([replace(SILENCE, gateway="answers")], 1),
     shown.silence(replace(SILENCE, gateway="down")),
     shown.receiver_gone("desk", "4355a46b19d348dc2f57c046f8ef63d4"),

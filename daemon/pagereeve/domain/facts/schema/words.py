@@ -153,6 +153,12 @@ MEMBERS: Final[dict[str, str]] = {
     "FactsArchived.sha256": "The SHA-256 of the file.",
     "FactsArchived.size_bytes": "The file's size.",
     "GatewayChecked.at": _INSTANT_OF_ORIGIN,
+    "SiteChecked.at": _INSTANT_OF_ORIGIN,
+    "SiteChecked.known": "All that the site had sealed by then is here; absent where that was never so.",
+    "SiteChecked.place": "How many of its facts are here.",
+    "SiteChecked.site": "The site, by the name of its credential.",
+    "SiteChecked.state": "whole: all is here; behind, silent or refused: for long not all is.",
+    "SiteChecked.why": "Why its batches are refused.",
     "JobCounted.channel": "The number of the way by which the job came in (RFC 2707: prtChannelIndex).",
     "JobCounted.counts": "What the job has made so far.",
     "JobCounted.job": "The job's number at the printer.",
@@ -216,6 +222,7 @@ KINDS: Final[dict[str, str]] = {
     "loss-accepted": "The journal lacks what was acknowledged, and somebody went on; or badge lines were lost.",
     "receiver-changed": "A receiver of alerts wants nothing more, or is sent to again.",
     "gateway-checked": "A gateway's sign of life was lost, or came back.",
+    "site-checked": "Of a site that forwards, for long not all was here; or all is, first so on this day.",
 }
 """By the type of the event, or by what ``fact`` says."""
 
