@@ -74,6 +74,15 @@ async def test_offers_add_up_and_change_nothing_of_what_is_held(hints: Hints) ->
     assert await hints.take(PRINTERS, 9) == PRINTERS[2:]
 
 
+async def test_what_a_worker_offered_last_is_what_it_knows(hints: Hints) -> None:
+    await hints.open([*PRINTERS[:2], ALERTS])
+    standing = await hints.renew()
+    assert standing.knows == {standing.me: {"p-0", "p-1"}}
+    for offered in (PRINTERS[1:4], [], [ALERTS]):
+        await hints.offer(offered)
+        assert (await hints.renew()).knows == {standing.me: {one.name for one in offered if one.kind == "printer"}}
+
+
 async def test_names_are_any_text(hints: Hints) -> None:
     odd = [Hint("printer", name) for name in ("", "ä 'quoted\"", "{braces,commas}", "x" * 900)]
     await hints.open(odd)

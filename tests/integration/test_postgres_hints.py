@@ -123,6 +123,54 @@ async def test_the_only_one_waits_for_no_sign_of_the_dead(opened: Opened) -> Non
     assert (await before.renew()).mine == frozenset()
 
 
+async def test_whoever_comes_back_has_what_it_held_at_once(opened: Opened) -> None:
+    """As after SIGKILL: nobody gave anything back, and its signs are young."""
+    killed, other = opened(1, lifetime_s=600.0), opened(2, lifetime_s=600.0)
+    await killed.open(PRINTERS)
+    await killed.renew()
+    await killed.take(PRINTERS, 4)
+    await killed._connection.close()
+    await other.open(PRINTERS)
+    assert (await other.renew()).workers == (1, 2)
+    assert await other.take(PRINTERS, 9) == PRINTERS[4:]
+    again = opened(3, before=1)
+    await again.open(PRINTERS)
+    standing = await again.renew()
+    assert standing.workers == (2, 3)
+    assert standing.mine == set(PRINTERS[:4])
+
+
+async def test_a_twin_with_a_copy_of_the_folder_takes_nothing_from_the_one_that_lives(opened: Opened) -> None:
+    living = opened(1, lifetime_s=600.0)
+    await living.open(PRINTERS)
+    await living.renew()
+    await living.take(PRINTERS, 9)
+    for twin in (opened(2, before=1), opened(3, before=1)):
+        await twin.open(PRINTERS)
+        assert (await twin.renew()).mine == frozenset()
+        assert await twin.take(PRINTERS, 9) == []
+    assert (await living.renew()).mine == set(PRINTERS)
+    # Its session was cut off, and is made again: it is marked as alive again.
+    await living._connection._drop()
+    await living.renew()
+    late = opened(4, before=1)
+    await late.open(PRINTERS)
+    assert (await late.renew()).mine == frozenset()
+
+
+async def test_each_learns_what_the_others_know(opened: Opened) -> None:
+    first, second = opened(1, lifetime_s=60.0), opened(2, lifetime_s=60.0)
+    await first.open(PRINTERS[:3])
+    assert (await first.renew()).knows == {1: {"p-0", "p-1", "p-2"}}
+    await second.open(PRINTERS[2:])
+    theirs = frozenset({"p-2", "p-3", "p-4", "p-5"})
+    assert (await second.renew()).knows == (await first.renew()).knows == {1: {"p-0", "p-1", "p-2"}, 2: theirs}
+    await first.offer(PRINTERS[2:])
+    knows = (await first.renew()).knows
+    assert knows[1] is knows[2]
+    assert (await second.renew()).knows == {1: theirs, 2: theirs}
+
+
 async def test_many_that_take_at_once_share_without_waiting(opened: Opened) -> None:
     workers = [opened(number, lifetime_s=30.0) for number in range(1, 6)]
     names = [Hint("printer", f"of-many-{number:03}") for number in range(300)]

@@ -12,9 +12,9 @@ from dataclasses import dataclass, field
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pagereeve.engine.hints.fair_share import given_up, part_of, wanted
+from pagereeve.engine.hints.fair_share import given_up, groups_of, part_of, wanted
 from pagereeve.engine.hints.keeper import HintKeeper
-from pagereeve.ports.hints import LIFETIME_S, RENEW_EVERY_S, Hint, Standing
+from pagereeve.ports.hints import LIFETIME_S, RENEW_EVERY_S, Hint, Standing, printers_of
 from pagereeve.ports.journal import JournalUnavailable
 from tests.unit.engine.virtual import VirtualClock, passing
 
@@ -28,6 +28,7 @@ class Table:
     clock: VirtualClock
     until_s: dict[int, float] = field(default_factory=dict)
     holder: dict[Hint, int | None] = field(default_factory=dict)
+    printers: dict[int, frozenset[str]] = field(default_factory=dict)
 
     @property
     def now_s(self) -> float:
@@ -56,6 +57,7 @@ class TableHints:
 
     async def offer(self, known: Collection[Hint]) -> None:
         self._reach()
+        self.table.printers[self.me] = printers_of(known)
         for one in known:
             self.table.holder.setdefault(one, None)
 
@@ -63,7 +65,8 @@ class TableHints:
         self._reach()
         self.table.until_s[self.me] = self.table.now_s + LIFETIME_S
         alive = sorted(one for one in self.table.until_s if self.table.is_alive(one))
-        return Standing(self.me, alive, frozenset(one for one, who in self.table.holder.items() if who == self.me))
+        mine = frozenset(one for one, who in self.table.holder.items() if who == self.me)
+        return Standing(self.me, alive, mine, {one: self.table.printers.get(one, frozenset()) for one in alive})
 
     async def take(self, wanted: Sequence[Hint], most: int) -> Sequence[Hint]:
         self._reach()
@@ -110,7 +113,10 @@ class Worker:
 
 @dataclass
 class Site:
+    """``unknown``: by the number of a worker, the printers that its settings do not name."""
+
     gateway_of: Mapping[str, str]
+    unknown: Mapping[int, Collection[str]] = field(default_factory=dict)
     clock: VirtualClock = field(default_factory=VirtualClock)
     workers: dict[int, Worker] = field(default_factory=dict)
     alone_s: Counter[str] = field(default_factory=Counter)
@@ -123,11 +129,15 @@ class Site:
     async def join(self) -> None:
         self.born += 1
         hints = TableHints(self.table, self.born)
-        keeper = HintKeeper(hints, self.clock, self.gateway_of)
+        keeper = HintKeeper(hints, self.clock, self.known_to(self.born))
         await keeper.open()
         worker = self.workers[self.born] = Worker(hints, keeper, self.table.now_s + RENEW_EVERY_S)
         worker.watched = {name for name in self.gateway_of if keeper.holds(name)}
         await keeper.watch(worker)
+
+    def known_to(self, number: int) -> dict[str, str]:
+        unknown = self.unknown.get(number, ())
+        return {name: gateway for name, gateway in self.gateway_of.items() if name not in unknown}
 
     async def befalls(self, what: str, nth: int) -> None:
         self.alone_s.clear()
@@ -163,16 +173,18 @@ class Site:
         going = [one for one in self.workers.values() if not one.stands_still]
         reached = [one for one in going if not one.hints.is_cut_off]
         watched = set().union(*(one.watched for one in going)) if going else set()
+        known = set().union(*(one.keeper.gateway_of for one in reached)) if reached else set()
         for name in self.gateway_of:
-            self.alone_s[name] = 0 if name in watched or not reached else self.alone_s[name] + 1
+            self.alone_s[name] = 0 if name in watched or name not in known else self.alone_s[name] + 1
             assert self.alone_s[name] <= TWO_LIFETIMES_S, f"{name} is watched by nobody"
 
     def parts(self) -> list[int]:
         """Of those that are reached: nobody else counts."""
         reached = [one for one in self.workers.values() if not one.stands_still and not one.hints.is_cut_off]
         everything = [name for one in reached for name in one.watched]
-        if reached:
-            assert sorted(everything) == sorted(self.gateway_of), "each printer has one watcher"
+        known = set().union(*(one.keeper.gateway_of for one in reached)) if reached else set()
+        assert sorted(everything) == sorted(known), "each printer that anybody knows has one watcher"
+        assert all(one.watched <= one.keeper.gateway_of.keys() for one in reached), "who watches a printer knows it"
         return [len(one.watched) for one in reached]
 
 
@@ -205,6 +217,39 @@ def test_whatever_befalls_workers_each_has_its_part_within_two_lifetimes(
         assert not parts or max(parts) - min(parts) <= 1
 
     passing(days())
+
+
+UNKNOWN = st.dictionaries(st.integers(1, 6), st.sets(st.integers(0, 99).map("p-{:02}".format), max_size=30), max_size=6)
+
+
+@given(GATEWAYS, EVENTS, UNKNOWN)
+def test_a_printer_that_any_worker_knows_is_watched_by_one_that_knows_it(
+    gateway_of: dict[str, str], events: list[tuple[str, int, int]], unknown: dict[int, set[str]]
+) -> None:
+    async def days() -> None:
+        site = Site(gateway_of, unknown)
+        await site.join()
+        for what, nth, seconds in events:
+            await site.befalls(what, nth)
+            await site.passes(seconds)
+        site.alone_s.clear()
+        await site.passes(TWO_LIFETIMES_S)
+        site.parts()
+
+    passing(days())
+
+
+@given(st.integers(1, 4), st.dictionaries(st.integers(1, 9), st.frozensets(st.integers(0, 30).map(str)), min_size=1))
+def test_groups_divide_all_that_a_worker_knows_and_everybody_sees_the_same_ones(
+    nth: int, knows: dict[int, frozenset[str]]
+) -> None:
+    me = sorted(knows)[nth % len(knows)]
+    mine = groups_of(me, knows)
+    assert Counter(name for group in mine for name in group.printers) == Counter(knows[me])
+    for group in mine:
+        for name in group.printers:
+            assert group.workers == tuple(sorted(one for one, known in knows.items() if name in known))
+        assert all(group in groups_of(other, knows) for other in group.workers)
 
 
 @given(GATEWAYS, st.integers(1, 5))
@@ -246,7 +291,7 @@ def test_printers_behind_a_gateway_are_given_up_and_wanted_together(
         if 0 < sum(gateway_of[one] == gateway for one in gone) < sum(gateway_of[one] == gateway for one in mine)
     ]
     assert len(divided) <= 1
-    others = wanted(mine, gateway_of)
+    others = wanted(mine, gateway_of, gateway_of)
     assert sorted(others) == sorted(gateway_of.keys() - mine)
     # One gateway after another.
     runs = [

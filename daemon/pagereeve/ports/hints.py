@@ -6,7 +6,7 @@ nothing. Whoever lost one and has not noticed does no harm.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final, Literal, NamedTuple, Protocol
 
@@ -28,13 +28,20 @@ class Hint(NamedTuple):
     name: str
 
 
+def printers_of(hints: Collection[Hint]) -> frozenset[str]:
+    return frozenset(one.name for one in hints if one.kind == "printer")
+
+
 @dataclass(frozen=True, slots=True)
 class Standing:
-    """What is so as of a sign of life. ``workers`` are those alive, in order, and ``me`` is one of them."""
+    """What is so as of a sign of life. ``workers`` are those alive, in order, and ``me`` is one of them. ``knows``: by
+    worker, the printers that it offers; the same object for all that offer the same.
+    """
 
     me: int
     workers: Sequence[int]
     mine: frozenset[Hint]
+    knows: Mapping[int, frozenset[str]]
 
 
 class Hints(Protocol):
@@ -50,7 +57,7 @@ class Hints(Protocol):
         ...
 
     async def offer(self, known: Collection[Hint]) -> None:
-        """There are these to hold, from now on."""
+        """There are these to hold, from now on, and the printers among them are all that this worker can watch."""
         ...
 
     async def renew(self) -> Standing:

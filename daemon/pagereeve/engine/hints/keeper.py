@@ -14,7 +14,7 @@ from functools import partial
 from typing import Final, Protocol, Self
 
 from pagereeve.domain.values.instants import SECOND_US
-from pagereeve.engine.hints.fair_share import given_up, part_of, wanted
+from pagereeve.engine.hints.fair_share import Group, given_up, groups_of, part_of, wanted
 from pagereeve.engine.supervision.heartbeat import STORE_LONGEST_S, Heartbeat
 from pagereeve.engine.supervision.supervisor import Supervisor, Work
 from pagereeve.ports.clock import Clock
@@ -77,6 +77,7 @@ class HintKeeper:
     _duties: dict[Duty, DutyWork] = field(default_factory=dict)
     _begun: set[Duty] = field(default_factory=set)
     _until_us: int = 0
+    _offered: bool = False
     _turn: asyncio.Lock = field(default_factory=asyncio.Lock)
     _called: asyncio.Event = field(default_factory=asyncio.Event)
     _renewed: asyncio.Event = field(default_factory=asyncio.Event)
@@ -98,6 +99,7 @@ class HintKeeper:
     async def open(self) -> None:
         """My first part, before anything watches or does it. Raises JournalUnavailable."""
         await self.hints.open(self._known())
+        self._offered = True
         async with self._turn:
             await self._renew_and_share()
 
@@ -117,8 +119,7 @@ class HintKeeper:
         watched, and ends what watches those that are gone. Raises JournalUnavailable.
         """
         async with self._turn:
-            self.gateway_of = dict(gateway_of)
-            await self.hints.offer(self._known())
+            self.gateway_of, self._offered = dict(gateway_of), False
             watching, self.watching = self.watching, None
             try:
                 await self._renew_and_share()
@@ -168,6 +169,9 @@ class HintKeeper:
         return {one.name for one in self._mine if one.kind == "printer"}
 
     async def _renew_and_share(self) -> None:
+        if not self._offered:
+            await self.hints.offer(self._known())
+            self._offered = True
         sent_us = self.clock.monotonic_us()
         standing = await self.hints.renew()
         before = self._printers()
@@ -178,9 +182,9 @@ class HintKeeper:
             self._renewed.set()
         else:
             self._called.set()  # it stood still in between: what it knows now may be old again
-        part = part_of(standing.me, standing.workers, len(self.gateway_of))
-        await self._let_go(part)
-        await self._take(part)
+        groups = groups_of(standing.me, standing.knows)
+        await self._let_go(standing.me, groups)
+        await self._take(standing.me, groups)
         self._take_up()
         await self._begin_and_end_duties()
         after = self._printers()
@@ -194,12 +198,14 @@ class HintKeeper:
         if lost and self.watching is not None:
             await self.watching.drop(sorted(lost))
 
-    async def _let_go(self, part: int) -> None:
+    async def _let_go(self, me: int, groups: Sequence[Group]) -> None:
         if self.watching is None:
             return
         mine = self._printers()
-        unknown = mine - self.gateway_of.keys()
-        going = [*sorted(unknown), *given_up(mine - unknown, part, self.gateway_of)]
+        going = sorted(mine - self.gateway_of.keys())
+        for group in groups:
+            part = part_of(me, group.workers, len(group.printers))
+            going += given_up(mine & group.printers, part, self.gateway_of)
         if going:
             self._watched.difference_update(going)
             await self.watching.let_go(going)
@@ -207,13 +213,15 @@ class HintKeeper:
             self._mine.difference_update(hints)
             await self.hints.give_back(hints)
 
-    async def _take(self, part: int) -> None:
+    async def _take(self, me: int, groups: Sequence[Group]) -> None:
         duties = [Hint("duty", one) for one in DUTIES if not self.does(one)]
         self._mine.update(await self.hints.take(duties, len(duties)))
-        mine = self._printers() & self.gateway_of.keys()
-        if len(mine) < part:
-            free = [Hint("printer", name) for name in wanted(mine, self.gateway_of)]
-            self._mine.update(await self.hints.take(free, part - len(mine)))
+        for group in groups:
+            mine = self._printers() & group.printers
+            part = part_of(me, group.workers, len(group.printers))
+            if len(mine) < part:
+                free = [Hint("printer", name) for name in wanted(mine, group.printers, self.gateway_of)]
+                self._mine.update(await self.hints.take(free, part - len(mine)))
 
     def _take_up(self) -> None:
         """What is mine is watched, also where taking it failed half-way before."""

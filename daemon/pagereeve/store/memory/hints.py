@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Collection, Sequence
 from typing import Final
 
-from pagereeve.ports.hints import Hint, Standing
+from pagereeve.ports.hints import Hint, Standing, printers_of
 
 ME: Final = 1
 
@@ -16,6 +16,7 @@ class SoleHolder:
     def __init__(self) -> None:
         self._known: set[Hint] = set()
         self._mine: set[Hint] = set()
+        self._printers: frozenset[str] = frozenset()
 
     @property
     def lifetime_s(self) -> None:
@@ -26,9 +27,10 @@ class SoleHolder:
 
     async def offer(self, known: Collection[Hint]) -> None:
         self._known |= set(known)
+        self._printers = printers_of(known)
 
     async def renew(self) -> Standing:
-        return Standing(ME, (ME,), frozenset(self._mine))
+        return Standing(ME, (ME,), frozenset(self._mine), {ME: self._printers})
 
     async def take(self, wanted: Sequence[Hint], most: int) -> Sequence[Hint]:
         free = [one for one in dict.fromkeys(wanted) if one in self._known and one not in self._mine]

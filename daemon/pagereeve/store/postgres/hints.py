@@ -9,12 +9,13 @@ from __future__ import annotations
 
 from collections.abc import Callable, Collection, Sequence
 from contextlib import suppress
+from hashlib import sha256
 from typing import Final, TypeVar
 
 from sqlalchemy import Connection
 from sqlalchemy.exc import DBAPIError
 
-from pagereeve.ports.hints import LIFETIME_S, Hint, Standing
+from pagereeve.ports.hints import LIFETIME_S, Hint, Standing, printers_of
 from pagereeve.ports.journal import JournalUnavailable
 from pagereeve.store.errors import unavailable
 from pagereeve.store.postgres.address import Address
@@ -31,9 +32,14 @@ _OFFER: Final = (
 )
 _SIGN: Final = (
     "INSERT INTO worker (number, until) VALUES ($1::bigint, clock_timestamp() + $2::float8 * interval '1 second') "
-    "ON CONFLICT (number) DO UPDATE SET until = excluded.until"
+    "ON CONFLICT (number) DO UPDATE SET until = excluded.until RETURNING digest"
 )
-_ALIVE: Final = "SELECT number FROM worker WHERE until > clock_timestamp() ORDER BY number"
+_KNOW: Final = "UPDATE worker SET digest = $2, printers = $3::text[] WHERE number = $1::bigint"
+# A list that is known already is not read again.
+_ALIVE: Final = (
+    "SELECT number, digest, CASE WHEN digest = ANY($1::text[]) THEN NULL ELSE printers END AS printers FROM worker "
+    "WHERE until > clock_timestamp() ORDER BY number"
+)
 _MINE: Final = "SELECT kind, name FROM hint WHERE worker = $1::bigint"
 # FOR UPDATE also passes over those under which a group is just being stored (appending.py, FOR KEY SHARE): whoever
 # takes one sees all that was stored under it.
@@ -53,11 +59,19 @@ _GIVE_ALL_BACK: Final = "UPDATE hint SET worker = NULL WHERE worker = $1::bigint
 _GONE: Final = "DELETE FROM worker WHERE number = $1::bigint"
 _ALL_GONE: Final = "DELETE FROM worker"
 _LONG_GONE: Final = "DELETE FROM worker WHERE until < clock_timestamp() - interval '1 day'"
+# Held for as long as the session of a worker's hints lives: who can take another one's knows that it is over.
+WORKER_KEY: Final = 0x7072_776B
+_ALIVE_MARK: Final = "SELECT pg_try_advisory_lock($1::integer, $2::integer)"
+_IS_OVER: Final = "SELECT pg_try_advisory_xact_lock($1::integer, $2::integer)"
+_NUMBERS: Final = 2**31
+_INHERIT: Final = "UPDATE hint SET worker = $1::bigint WHERE worker = $2::bigint"
 
 
 class PostgresHints:
     """ports.hints.Hints. ``worker`` is the fence, which nobody else ever has. ``alone``: whoever opened the journal
-    holds the lock of the only one, so that nobody else is alive, whatever signs there are.
+    holds the lock of the only one, so that nobody else is alive, whatever signs there are. ``before``: the fence of
+    this daemon's last life, as its data folder tells, 0 where none does. What that one held is ours at once if the
+    server says that its session is over; it is not where the folder is a copy of one in use.
     """
 
     def __init__(
@@ -66,14 +80,20 @@ class PostgresHints:
         worker: int,
         *,
         alone: bool = False,
+        before: int = 0,
         limits: Limits = LIMITS,
         lifetime_s: float = LIFETIME_S,
     ) -> None:
         self._name = str(address)
         self._worker = worker
         self._alone = alone
+        self._before = before
         self._lifetime_s = lifetime_s
+        self._printers: frozenset[str] = frozenset()
+        self._digest = ""
+        self._lists: dict[str, frozenset[str]] = {}
         self._connection = WriterConnection(address, limits=limits)
+        self._connection.check = self._mark_alive
 
     @property
     def lifetime_s(self) -> float:
@@ -82,8 +102,22 @@ class PostgresHints:
     async def open(self, known: Collection[Hint]) -> None:
         await self._run(_say(_ALL_GONE if self._alone else _LONG_GONE))
         await self.offer(known)
+        if self._before:
+            await self._run(self._inherit)
+
+    def _mark_alive(self, connection: Connection) -> None:
+        with connection.begin():
+            connection.exec_driver_sql(_ALIVE_MARK, (WORKER_KEY, self._worker % _NUMBERS))
+
+    def _inherit(self, connection: Connection) -> None:
+        with connection.begin():
+            if connection.exec_driver_sql(_IS_OVER, (WORKER_KEY, self._before % _NUMBERS)).scalar_one():
+                connection.exec_driver_sql(_INHERIT, (self._worker, self._before))
+                connection.exec_driver_sql(_GONE, (self._before,))
 
     async def offer(self, known: Collection[Hint]) -> None:
+        self._printers = printers_of(known)
+        self._digest = sha256("\0".join(sorted(self._printers)).encode()).hexdigest()
         await self._run(_say(_OFFER, *_columns(sorted(known))))
 
     async def renew(self) -> Standing:
@@ -91,10 +125,16 @@ class PostgresHints:
 
     def _signed(self, connection: Connection) -> Standing:
         with connection.begin():
-            connection.exec_driver_sql(_SIGN, (self._worker, self._lifetime_s))
-            alive = connection.exec_driver_sql(_ALIVE).scalars().all()
+            said = connection.exec_driver_sql(_SIGN, (self._worker, self._lifetime_s)).scalar_one()
+            if said != self._digest:
+                connection.exec_driver_sql(_KNOW, (self._worker, self._digest, sorted(self._printers)))
+            lists = self._lists | {self._digest: self._printers}
+            alive = connection.exec_driver_sql(_ALIVE, (list(lists),)).all()
             mine = connection.exec_driver_sql(_MINE, (self._worker,)).all()
-        return Standing(self._worker, tuple(alive), frozenset(Hint(*row) for row in mine))
+        lists |= {row.digest: frozenset(row.printers) for row in alive if row.printers is not None}
+        self._lists = {row.digest: lists[row.digest] for row in alive}
+        knows = {row.number: lists[row.digest] for row in alive}
+        return Standing(self._worker, tuple(knows), frozenset(Hint(*row) for row in mine), knows)
 
     async def take(self, wanted: Sequence[Hint], most: int) -> Sequence[Hint]:
         if most <= 0 or not wanted:

@@ -69,6 +69,7 @@ class PostgresJournal(JournalWrites, PostgresReads):
         held: AsyncExitStack,
         *,
         alone: bool = False,
+        fence_before: int = 0,
     ) -> None:
         JournalWrites.__init__(self, clock, writer, writer.committer)
         PostgresReads.__init__(self, address)
@@ -81,6 +82,7 @@ class PostgresJournal(JournalWrites, PostgresReads):
         self._connection = connection
         self._held = held
         self._alone = alone
+        self._fence_before = fence_before
         self._opened_place = writer.sealed_facts
         self._size_bytes = 0
         self._next_size_us = 0
@@ -142,7 +144,10 @@ class PostgresJournal(JournalWrites, PostgresReads):
                 held.push_async_callback(writer.close)
                 await writer.submit(append_request(found.fact(fence, clock.now_us())))
                 await connection.run(partial(kept.begin, fence=fence))
-            journal = cls(address, clock, fence, connection, writer, held.pop_all(), alone=company == "alone")
+            is_alone, before = company == "alone", found.fence
+            journal = cls(
+                address, clock, fence, connection, writer, held.pop_all(), alone=is_alone, fence_before=before
+            )
             journal.unfinished = unfinished
             return journal
 
@@ -162,7 +167,7 @@ class PostgresJournal(JournalWrites, PostgresReads):
 
     def hints(self) -> PostgresHints:
         """What this worker watches and does, under its fence; whoever asks closes it, before the journal."""
-        return PostgresHints(self._address, self.fence, alone=self._alone)
+        return PostgresHints(self._address, self.fence, alone=self._alone, before=self._fence_before)
 
     async def rows_version(self, printer: str) -> int:
         """ports.ledger.RowWrites."""

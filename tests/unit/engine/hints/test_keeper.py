@@ -69,6 +69,24 @@ def test_a_sole_holder_has_what_a_reload_adds_at_once_and_asks_nothing_before_it
     passing(story())
 
 
+def test_a_reload_that_could_not_be_told_to_the_others_is_told_with_the_next_sign_of_life() -> None:
+    async def story() -> None:
+        table = Table(VirtualClock())
+        hints = TableHints(table, 1)
+        keeper = HintKeeper(hints, table.clock, {"a": "", "b": ""})
+        await keeper.open()
+        hints.is_cut_off = True
+        with pytest.raises(JournalUnavailable):
+            await keeper.change({"b": "", "c": ""})
+        hints.is_cut_off = False
+        await keeper.watch(heard := Heard())
+        await keeper._renew_and_share()
+        assert (keeper.holds("a"), keeper.holds("b"), keeper.holds("c")) == (False, True, True)
+        assert heard.said == [("let-go", ["a"]), ("take-up", ["c"])]
+
+    passing(story())
+
+
 def test_a_duty_begins_once_and_one_that_could_not_begin_is_tried_again() -> None:
     async def story() -> None:
         table = Table(VirtualClock())

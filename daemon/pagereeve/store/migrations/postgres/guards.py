@@ -17,9 +17,13 @@ NOTES: Final = (
     "CREATE TABLE group_note (writer bigint PRIMARY KEY, number bigint NOT NULL, at timestamptz NOT NULL DEFAULT now())"
 )
 
-# Which worker watches a printer, or does a single duty (ports/hints.py). Updated in place every few seconds.
+# Which worker watches a printer, or does a single duty (ports/hints.py). Updated in place every few seconds; a long
+# list of printers lies beside its row then, and stays where it is.
 HINTS: Final = (
-    "CREATE TABLE worker (number bigint PRIMARY KEY, until timestamptz NOT NULL) WITH (fillfactor = 50)",
+    (
+        'CREATE TABLE worker (number bigint PRIMARY KEY, until timestamptz NOT NULL, digest text COLLATE "C" NOT NULL '
+        "DEFAULT '', printers text[] COLLATE \"C\" NOT NULL DEFAULT '{}') WITH (fillfactor = 50)"
+    ),
     (
         'CREATE TABLE hint (kind text COLLATE "C" NOT NULL, name text COLLATE "C" NOT NULL, worker bigint, '
         "PRIMARY KEY (kind, name)) WITH (fillfactor = 50)"
