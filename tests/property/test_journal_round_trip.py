@@ -7,6 +7,7 @@ import json
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import pytest
 from hypothesis import HealthCheck, given, settings
@@ -21,9 +22,9 @@ from pagereeve.domain.values.fields import TEXT_MAX
 from pagereeve.ports.store import Store
 from pagereeve.store.memory.journal import MemoryJournal
 from pagereeve.store.records.encoding import canonical_text
-from pagereeve.store.records.fact_record import fact_of, file, surely_readable
+from pagereeve.store.records.fact_record import FAR_US, fact_of, file, surely_readable
 from pagereeve.store.sqlite.journal import SqlJournal
-from tests.facts_strategies import EVENTS, FACTS, INSTANTS_US, RUNS
+from tests.facts_strategies import EVENTS, FACTS, INSTANTS_US, NAMES, READS, RUNS
 
 
 class Journals:
@@ -86,6 +87,54 @@ def test_an_ordinary_event_is_not_read_back_for_nothing(event: Event) -> None:
     plain = replace(event, origin=ordinary)
     body = file(plain).body
     assert surely_readable(plain, body) == (len(body) <= TEXT_MAX and "\\" not in body)
+
+
+ANY_INSTANT_US = INSTANTS_US | st.integers(-(2**60), 2**60) | st.just(FAR_US)
+ANY_FIGURE = st.none() | st.sampled_from([-1, 0, 1, 2**32 - 1, 2**32, 2**53 - 1])
+GROWN = st.fixed_dictionaries(
+    {},
+    optional={
+        **dict.fromkeys(("first_sent_us", "first_received_us", "last_sent_us", "last_received_us"), ANY_INSTANT_US),
+        **dict.fromkeys(("first_uptime_cs", "last_uptime_cs", "first_power_on", "last_power_on"), ANY_FIGURE),
+        "count": st.integers(-1, 2),
+    },
+)
+
+
+@given(read=READS, printer=NAMES | ANY_TEXT, grown=GROWN)
+def test_whatever_a_run_of_a_known_sight_comes_to_a_stored_one_can_be_read(
+    read: PlateauRead, printer: str, grown: dict[str, Any]
+) -> None:
+    file(read)
+    again = replace(read, printer=printer, plateau=replace(read.plateau, **grown))
+    body = canonical_of(again)
+    try:
+        reads_back = body is not None and fact_of(body) == again
+    except BadFact:
+        reads_back = False
+    if reads_back:
+        assert file(again).body == body
+    else:
+        with pytest.raises((BadFact, BadCanonical, OverflowError)):
+            file(again)
+
+
+def canonical_of(fact: Fact) -> str | None:
+    try:
+        return fact_bytes(fact).decode()
+    except (BadCanonical, OverflowError):
+        return None
+
+
+@given(READS)
+def test_a_sight_is_read_back_once(read: PlateauRead) -> None:
+    plain = replace(read.plateau, first_sent_us=0, first_received_us=0, last_sent_us=0, last_received_us=0)
+    one = PlateauRead("printer-a", replace(plain, sight=replace(read.plateau.sight)))
+    body = fact_bytes(one).decode()
+    assert not surely_readable(one, body)
+    assert file(one).body == body
+    assert surely_readable(one, body)
+    assert not surely_readable(PlateauRead("printer-a", replace(plain, sight=replace(one.plateau.sight))), body)
 
 
 JSON = st.recursive(

@@ -110,7 +110,8 @@ def _map_in(left: dict[str, Any], name: str) -> dict[str, Any]:
     raise NotPlain
 
 
-def _in_order(plateau: Plateau) -> tuple[str, str] | None:
+def in_order(plateau: Plateau) -> tuple[str, str] | None:
+    """The member that is wrong, and what is wrong with it; None where its four times are in order."""
     begun = plateau.first_sent_us <= plateau.first_received_us <= plateau.last_received_us
     if begun and plateau.first_sent_us <= plateau.last_sent_us <= plateau.last_received_us:
         return None
@@ -122,7 +123,8 @@ _figure, _text = quick_of(FIGURE), quick_of(TEXT)
 _unit, _grade = quick_of(choice(Unit)), quick_of(choice(UnitGrade))
 _UNITS: Final = tuple(Unit)
 _GRADES: Final = tuple(UnitGrade)
-_TICKS: Final = integer(0, 2**32 - 1)
+TICKS_MAX: Final = 2**32 - 1
+_TICKS: Final = integer(0, TICKS_MAX)
 
 
 def _counts_shape() -> ObjectShape:
@@ -177,7 +179,7 @@ PLATEAU: Final = Codec(
     Member("last_uptime_cs", _TICKS, default=None),
     Member("first_power_on", FIGURE, default=None),
     Member("last_power_on", FIGURE, default=None),
-    check=_in_order,
+    check=in_order,
 )
 SILENCE: Final = Codec(
     Silence,

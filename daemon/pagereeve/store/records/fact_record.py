@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+from collections import OrderedDict
 from dataclasses import dataclass, field
 from typing import Final
 
@@ -21,6 +22,8 @@ from pagereeve.domain.facts.facts import (
     instant_us,
 )
 from pagereeve.domain.facts.people_codec import PEOPLE_CODECS
+from pagereeve.domain.facts.reading import Plateau, Sight
+from pagereeve.domain.facts.reading_codec import TICKS_MAX, in_order
 from pagereeve.domain.facts.redating import redated
 from pagereeve.domain.values.errors import BadFact
 from pagereeve.domain.values.fields import TEXT_MAX
@@ -51,6 +54,12 @@ VOID_AT_US: Final = -(2**62)
 """What is void lies before everything: nothing that looks for the latest or goes on from an instant comes by it."""
 FAR_US: Final = 7_258_118_400_000_000
 """The year 2200: an instant beyond it is looked at twice."""
+
+SIGHTS_MAX: Final = 1_024
+_READ_BACK: Final[OrderedDict[int, Sight]] = OrderedDict()
+"""The latest sights that were read back as they were written, each under its ``id``. Most runs that are stored show a
+sight that was stored before, and the very same: only their times are others.
+"""
 
 
 @dataclass(slots=True)
@@ -93,7 +102,7 @@ def file(fact: Fact) -> FactRecord:
     members = to_json(fact)
     encode = encoder_for(members)
     body = encode(members)
-    if not surely_readable(fact, body) and fact_of(body) != fact:
+    if not surely_readable(fact, body) and not _reads_back(fact, body):
         raise BadFact(str(members["fact"]), "does not read back as it was written; channels must be sorted by name")
     if not isinstance(fact, Event):
         identity, digest = (fact.origin.key, claim_digest(fact)) if isinstance(fact, HEARD) else (None, None)
@@ -113,12 +122,27 @@ def file(fact: Fact) -> FactRecord:
     )
 
 
+def _reads_back(fact: Fact, body: str) -> bool:
+    if fact_of(body) != fact:
+        return False
+    if isinstance(fact, PlateauRead):
+        sight = fact.plateau.sight
+        _READ_BACK[id(sight)] = sight
+        if len(_READ_BACK) > SIGHTS_MAX:
+            _READ_BACK.popitem(last=False)
+    return True
+
+
 def surely_readable(fact: Fact, body: str) -> bool:
-    """Is it an event, as the feeds submit them, and plain in all that was added to it since? False may be either.
+    """Is it an event, as the feeds submit them, and plain in all that was added to it since; or a run of readings whose
+    sight was read back before? False may be either.
 
     Reading a body back costs more than writing it, and events come in thousands. Their data was read strictly
     (domain.facts.events); what the engine adds (source, id, printer, badge, instants) is looked at here.
     """
+    if isinstance(fact, PlateauRead):
+        known = _READ_BACK.get(id(fact.plateau.sight)) is fact.plateau.sight
+        return known and 0 < len(fact.printer) <= TEXT_MAX and fact.printer.isprintable() and _is_plain(fact.plateau)
     if not isinstance(fact, Event) or len(body) > TEXT_MAX or "\\" in body:
         return False
     origin = fact.origin
@@ -126,6 +150,15 @@ def surely_readable(fact: Fact, body: str) -> bool:
     if not origin.source or not origin.id or min(instants) < 0 or max(instants) >= FAR_US:
         return False
     return all(getattr(fact, name) for name in type_of(fact).needed)
+
+
+def _is_plain(plateau: Plateau) -> bool:
+    """In all but its sight."""
+    if in_order(plateau) is not None or plateau.first_sent_us < 0 or plateau.last_received_us >= FAR_US:
+        return False
+    ticks = (plateau.first_uptime_cs or 0, plateau.last_uptime_cs or 0)
+    power_ons = (plateau.first_power_on or 0, plateau.last_power_on or 0)
+    return plateau.count > 0 and min(ticks) >= 0 and max(ticks) <= TICKS_MAX and min(power_ons) >= 0
 
 
 def open_body(current: PlateauRead | ReadFailed) -> str:
