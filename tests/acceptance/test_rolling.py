@@ -128,8 +128,8 @@ async def test_daemons_are_replaced_one_by_one_while_events_come(
         await asyncio.sleep(2 * EVERY_S)
     await place.until_charged(*(release for release, _ in traffic.sent))
     older = replace(second, environment=None)
-    for command in ("run", "verify", "totals"):
-        status, said = await asked(older, command)
+    for refused in ("run", "verify", "totals"):
+        status, said = await asked(older, refused)
         assert (status, f"was brought to schema {NEXT}" in said) == (2, True), said
     for one in (first, second):
         assert await one.end(signal.SIGTERM) == 0
