@@ -210,7 +210,7 @@ class App:
         self.supervisor.start("journal", "seal", self.seal_log.run, heartbeat=self.seal_log.heartbeat, forever=True)
         alerts = DutyWork(partial(self.alerting.start, self.supervisor), self.alerting.pause)
         await self.keeper.undertake("alerts", alerts)
-        await self.keeper.undertake("forwarding", self.forwarding.duty(self.supervisor))
+        await self.keeper.undertake("forwarding", self.forwarding.duty(self.supervisor, self.site_facts))
         self.watchdog = Watchdog(self.clock, self.supervisor, self.store.waiting_since_us, told.stalled)
         self.supervisor.start("watchdog", "watchdog", self.watchdog.run, forever=True)
         self.overload_watch.start(self.supervisor)

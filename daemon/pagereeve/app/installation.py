@@ -224,6 +224,8 @@ def _secret_files(settings: Settings, journal: Path) -> list[Path]:
         *settings.http.credentials,
         *oidc,
         *settings.forward,
+        *settings.publish,
+        *settings.collect,
     ):
         secret = [name for name in type(one).model_fields if name.endswith("_file") and name not in PUBLIC_FILES]
         named += [getattr(one, name) for name in secret]

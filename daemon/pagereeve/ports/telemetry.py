@@ -87,7 +87,8 @@ class ReceiverTelemetry:
 class ForwardingTelemetry:
     """One centre to which this site forwards. ``refused`` counts by trouble (every one there), ``forwarded`` the facts
     that were accepted, both from 0 at the start. ``behind`` is how many facts the centre has not got, None until it
-    has answered. ``trouble`` says why nothing is forwarded now, "" where nothing is in the way.
+    has answered. ``trouble`` says why nothing is forwarded now, "" where nothing is in the way. ``unanswered`` is how
+    many facts a broker has, or had, of which the centre has not answered yet; None where there is no broker between.
     """
 
     refused: Mapping[str, int]
@@ -95,6 +96,7 @@ class ForwardingTelemetry:
     behind: int | None = None
     accepted_us: int | None = None
     trouble: str = ""
+    unanswered: int | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -63,7 +63,12 @@ def unknown_printers(sources: Iterable[Any], printers: Iterable[Any]) -> list[En
 
 
 def repeated_names(table: str, rows: Sequence[Any]) -> list[EntryProblem]:
-    return _repeated(table, rows, "name", _text_of("name"))
+    return names_repeated_over({table: rows})
+
+
+def names_repeated_over(tables: Mapping[str, Iterable[Any]]) -> list[EntryProblem]:
+    """Where a name stands for an entry among those of several tables."""
+    return _repeated_over(tables, "name", _text_of("name"))
 
 
 def _names_of(rows: Iterable[Any]) -> Known:

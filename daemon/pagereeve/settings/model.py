@@ -21,6 +21,7 @@ from pagereeve.feeds.http.settings import HttpSettings
 from pagereeve.feeds.local.settings import LocalSettings
 from pagereeve.feeds.local.socket_file import SOCKET_NAME as LOCAL_SOCKET_NAME
 from pagereeve.feeds.local.socket_file import path_problem
+from pagereeve.ports.broker_settings import CollectSettings, PublishSettings
 from pagereeve.ports.forward_settings import ForwardSettings
 from pagereeve.ports.gateways import GatewayCheck
 from pagereeve.ports.line_settings import RelaySettings
@@ -30,7 +31,13 @@ from pagereeve.relay.settings_file import SOCKET_NAME, socket_problem
 from pagereeve.settings.alerts import AlertSettings
 from pagereeve.settings.console import ConsoleSettings
 from pagereeve.settings.credentials import GivenCredential, read_credentials
-from pagereeve.settings.crosschecks import CROSS_CHECK, problems_between, repeated_names, unknown_printers
+from pagereeve.settings.crosschecks import (
+    CROSS_CHECK,
+    names_repeated_over,
+    problems_between,
+    repeated_names,
+    unknown_printers,
+)
 from pagereeve.settings.errors import BadSettings, Problem
 from pagereeve.settings.feeds import FeedSettings
 from pagereeve.settings.journal import JournalSettings
@@ -99,6 +106,8 @@ class Settings(BaseSettings):
     periods: tuple[PeriodSettings, ...] = Field(default=(), max_length=1_000)
     rates: tuple[RateSettings, ...] = Field(default=(), max_length=1_000)
     forward: tuple[ForwardSettings, ...] = Field(default=(), max_length=CENTRES_MAX)
+    publish: tuple[PublishSettings, ...] = Field(default=(), max_length=CENTRES_MAX)
+    collect: tuple[CollectSettings, ...] = Field(default=(), max_length=CENTRES_MAX)
 
     @classmethod
     def settings_customise_sources(
@@ -117,7 +126,8 @@ class Settings(BaseSettings):
         problems += problems_between(self.gateways, self.printers, self.feeds, self.readers, self.alerts, self.relays)
         problems += unknown_printers(self.sources, self.printers)
         problems += repeated_names("periods", self.periods)
-        problems += repeated_names("forward", self.forward)
+        problems += names_repeated_over({"forward": self.forward, "publish": self.publish})
+        problems += repeated_names("collect", self.collect)
         problems += rate_problems(self.rates, self.printers)
         if self.relays and (trouble := socket_problem(self.relay_socket_path)):
             problems.append(Problem("relay_socket", trouble))

@@ -7,6 +7,7 @@ from typing import Any, Final
 
 from pagereeve.app.api_admission import admitted
 from pagereeve.app.request_body import read_body
+from pagereeve.app.sites.answers import members_of, refused_members
 from pagereeve.app.sites.joining import SiteFacts
 from pagereeve.domain.forwarding.batch import BATCH_MAX_BYTES
 from pagereeve.domain.forwarding.refusal import BatchRefused, Cause
@@ -23,7 +24,6 @@ from pagereeve.feeds.http.answers import (
 from pagereeve.feeds.http.endpoint import EventsEndpoint
 from pagereeve.feeds.http.quotas import ROW_BYTES, sender_of
 from pagereeve.feeds.refusals import Refusal
-from pagereeve.ports.forwarding import CentreAnswer
 from pagereeve.ports.journal import HINDRANCES, JournalUnavailable
 
 FORWARD_PATH: Final = "/v1/forward"
@@ -61,7 +61,8 @@ class ForwardDoor:
         self._events = events
         self._body_s = body_s
         self._overloaded_s = overloaded_s
-        self._under_way: set[str] = set()
+        # A batch of the same site may come through a broker, too.
+        self._under_way = facts.under_way
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         try:
@@ -88,7 +89,7 @@ class ForwardDoor:
             self._under_way.discard(site)
         if new:
             self._events.quotas.stored(sender_of(site, scope), len(body) + new * ROW_BYTES)
-        return HttpAnswer(200, _members(answer))
+        return HttpAnswer(200, members_of(answer))
 
     def _admit(self, scope: Scope, site: str) -> None:
         """From the head alone, before any of the body is waited for. Raises Refusal."""
@@ -110,12 +111,6 @@ class ForwardDoor:
         self._events.quotas.room(sender_of(site, scope))
 
 
-def _members(answer: CentreAnswer) -> dict[str, Any]:
-    last = answer.last
-    sealed = None if last is None else {"timeline": last.timeline, "seq": last.seq, "link": last.link.hex()}
-    return {"has": answer.has, "last": sealed, "seqs": dict(answer.seqs)}
-
-
 def _problem(refused: BatchRefused) -> HttpAnswer:
     """An RFC 9457 problem; ``cause``, ``has`` and ``place`` are our extensions (its section 3.2)."""
     status = _STATUS[refused.cause]
@@ -123,13 +118,8 @@ def _problem(refused: BatchRefused) -> HttpAnswer:
         "type": f"urn:pagereeve:problem:forward-{refused.cause}",
         "title": "Nothing of the batch was joined",
         "status": status,
-        "detail": refused.problem,
-        "cause": refused.cause,
+        **refused_members(refused),
     }
-    if refused.has is not None:
-        members["has"] = refused.has
-    if refused.place:
-        members["place"] = refused.place
     return HttpAnswer(status, members, is_problem=True)
 
 

@@ -74,6 +74,9 @@ class SiteFacts:
         self._clock = clock
         self._on_joined = on_joined
         self._begun_us = clock.now_us()
+        self.under_way: set[str] = set()
+        # By site, why nothing of it can be taken from its broker.
+        self._hindrances: dict[str, str] = {}
         self.sites: dict[str, SiteState] = {}
 
     async def open(self) -> None:
@@ -85,6 +88,21 @@ class SiteFacts:
         for printer in await self._store.printers() if self.sites else ():
             if site_of(printer) in self.sites and _is_printer(printer):
                 self._on_joined(printer, None)
+
+    def expect(self, site: str) -> None:
+        """It is known from now on, though nothing of it was joined yet."""
+        self.sites.setdefault(site, SiteState())
+
+    def hinder(self, site: str, why: str) -> bool:
+        """Why nothing of it can be taken from its broker now, "" where it can; is that new?"""
+        was = self._hindrances.get(site, "")
+        self._hindrances[site] = why
+        return was != why
+
+    def refused(self, site: str, refused: BatchRefused) -> BatchRefused:
+        """Counted, and told."""
+        self._note_refused(site, refused)
+        return refused
 
     async def join(self, raw: bytes, site: str) -> tuple[CentreAnswer, int]:
         """What is held then, and how many facts were new. Raises BatchRefused, JournalUnavailable."""
@@ -182,7 +200,8 @@ class SiteFacts:
 
     def notice(self) -> str:
         """Sites whose facts are not taken, that are behind, or that were not heard for long; "" where there is none."""
-        told = [f"{site}: {text}" for site, one in sorted(self.sites.items()) if (text := self._notice_of(one))]
+        each = ((site, self._hindrances.get(site) or self._notice_of(one)) for site, one in sorted(self.sites.items()))
+        told = [f"{site}: {text}" for site, text in each if text]
         more = [f"and {len(told) - NAMED_MAX} more"] if len(told) > NAMED_MAX else []
         return "; ".join([*told[:NAMED_MAX], *more])
 

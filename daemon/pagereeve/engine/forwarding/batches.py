@@ -10,7 +10,7 @@ from typing import Final
 from pagereeve.domain.forwarding.batch import FULL_BYTES, Batch, SealedBody, SealedPlace, batch_bytes
 from pagereeve.domain.forwarding.verification import link_of
 from pagereeve.domain.seal.chain import first_link
-from pagereeve.ports.forwarding import SealedFacts
+from pagereeve.ports.forwarding import CentreAnswer, NotForwarded, SealedFacts
 
 TIPS_MAX: Final = 10_000
 
@@ -59,6 +59,18 @@ class BatchMaker:
     def forget(self) -> None:
         """Another batch than the one behind the last comes next."""
         self._tips.clear()
+
+    async def require_same(self, answer: CentreAnswer, size: int, centre: str) -> None:
+        """What the centre says that it holds must be sealed here under the same places. Raises NotForwarded."""
+        if answer.has > size:
+            problem = (
+                f"{centre} has {answer.has} facts of this journal, and here are {size}: this is an older copy "
+                "of it. Put back the newer one; nothing is forwarded until then"
+            )
+            raise NotForwarded("set-back", problem, answer.has)
+        if await self.place(answer.has) != answer.last:
+            problem = f"{centre} has another fact than this journal at place {answer.has}; one of them was edited"
+            raise NotForwarded("fork", problem, answer.has)
 
     async def place(self, place: int) -> SealedPlace | None:
         """None where nothing is sealed under it."""

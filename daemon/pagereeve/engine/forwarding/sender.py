@@ -119,15 +119,7 @@ class ForwardingSender:
         if answer.has > self.size:
             # Another worker on the same database may have forwarded what was sealed meanwhile.
             self.size = await self.store.last_position()
-        if answer.has > self.size:
-            problem = (
-                f"{self.name} has {answer.has} facts of this journal, and here are {self.size}: this is an older copy "
-                "of it. Put back the newer one; nothing is forwarded until then"
-            )
-            raise NotForwarded("set-back", problem, answer.has)
-        if await self._batches.place(answer.has) != answer.last:
-            problem = f"{self.name} has another fact than this journal at place {answer.has}; one of them was edited"
-            raise NotForwarded("fork", problem, answer.has)
+        await self._batches.require_same(answer, self.size, self.name)
         self._batches.forget()
         self._accepted(answer.has)
 

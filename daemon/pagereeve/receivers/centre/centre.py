@@ -11,12 +11,12 @@ from typing import Any, Final
 from pydantic import SecretStr
 
 from pagereeve.domain.credentials.tokens import token_trouble
-from pagereeve.domain.forwarding.batch import SealedPlace
 from pagereeve.domain.forwarding.refusal import CAUSES
 from pagereeve.ports.forward_settings import ForwardSettings
 from pagereeve.ports.forwarding import CentreAnswer, NotForwarded, Trouble
 from pagereeve.ports.receiver import NotDelivered
 from pagereeve.ports.secrets import NoSecret, secret_from_file
+from pagereeve.receivers.centre_answers import answer_of, is_place
 from pagereeve.receivers.http_posting import Posted, Poster, PostTarget
 from pagereeve.receivers.kind import certificates
 from pagereeve.receivers.wording import one_line
@@ -53,24 +53,11 @@ class HttpCentre:
             raise NotForwarded("unreachable", str(error)) from error
         members = _members(answer.body)
         if answer.status == HTTPStatus.OK:
-            return self._accepted(members)
+            return answer_of(members, self._name)
         raise self._refused(answer, members)
 
     async def close(self) -> None:
         await self._poster.close()
-
-    def _accepted(self, members: dict[str, Any]) -> CentreAnswer:
-        try:
-            last = members["last"]
-            place = None if last is None else SealedPlace(last["timeline"], last["seq"], bytes.fromhex(last["link"]))
-            has, seqs = members["has"], members["seqs"]
-        except (KeyError, TypeError, ValueError):
-            has, place, seqs = None, None, None
-        if not _is_place(has) or not isinstance(seqs, dict) or (place is None) != (has == 0):
-            raise NotForwarded(
-                "malformed", f"{self._name} gave an answer that is none of a centre's; is the url right?"
-            )
-        return CentreAnswer(has, place, seqs)
 
     def _refused(self, answer: Posted, members: dict[str, Any]) -> NotForwarded:
         """In the centre's words where it is one; they name places and timelines, and nobody."""
@@ -88,11 +75,7 @@ class HttpCentre:
             found = "busy"
         elif answer.status == HTTPStatus.REQUEST_ENTITY_TOO_LARGE:
             found = "too-large"
-        return NotForwarded(found, problem, has if _is_place(has) else None, answer.retry_after_s)
-
-
-def _is_place(value: object) -> bool:
-    return isinstance(value, int) and not isinstance(value, bool) and value >= 0
+        return NotForwarded(found, problem, has if is_place(has) else None, answer.retry_after_s)
 
 
 def _members(body: bytes) -> dict[str, Any]:

@@ -5,6 +5,7 @@ Each stands beside a check of the model of that name, or of tables together; tes
 
 from __future__ import annotations
 
+from itertools import combinations
 from typing import Any, Final
 
 Condition = dict[str, Any]
@@ -69,6 +70,13 @@ _TEXT_ALONE: Final = {
     ]
 }
 
+_BROKER: Final = (
+    _if(_named("user"), _given("password_file")),
+    _if(_given("password_file"), _named("user")),
+    *(_never(_given(one, two)) for one, two in combinations(("password_file", "nkey_file", "creds_file"), 2)),
+    _if(_given("ca_file"), {"required": ["url"], "properties": {"url": {"pattern": "^tls:"}}}),
+)
+
 CONDITIONS: Final[dict[str, tuple[Condition, ...]]] = {
     "BadgeFormSettings": (
         _TEXT_ALONE,
@@ -104,6 +112,8 @@ CONDITIONS: Final[dict[str, tuple[Condition, ...]]] = {
         _never(_given("ca_file"), _is("tls", "none")),
     ),
     "SyslogSettings": (_if(_given("ca_file"), _is("transport", "tls")),),
+    "PublishSettings": _BROKER,
+    "CollectSettings": _BROKER,
     "JournalSettings": (
         {"dependentRequired": {"password_file": ["url"]}},
         _if(_is("shared", True), _given("url")),  # noqa: FBT003 - a value of TOML
@@ -120,6 +130,7 @@ UNSAID: Final[dict[str, str]] = {
     "ConsoleSettings": "trusted_user_header is none that HTTP, browsers or this daemon use for something else.",
     "OidcSettings": "issuer has https, or is this machine and has no query; public_address likewise, without a path.",
     "MailSettings": "No recipient is named twice.",
+    "CollectSettings": "No site is named twice.",
     "JournalSettings": "url names a database of PostgreSQL, and holds no password.",
     "QuietSettings": "ends is after begins, and both have their offset from UTC.",
     "PeriodSettings": "from is before to, and no name is that of a month, a quarter or another period of the calendar.",
