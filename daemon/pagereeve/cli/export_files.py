@@ -8,6 +8,7 @@ import sys
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import BinaryIO, Final
 
@@ -18,6 +19,7 @@ from pagereeve.app.zone_database import zone_database
 from pagereeve.cli.output import complain, is_replaced, output_file
 from pagereeve.cli.site import Site
 from pagereeve.domain.accounts.export_rows import ExportRow
+from pagereeve.domain.accounts.periods import local_text
 from pagereeve.domain.values.bad_question import BadQuestion
 from pagereeve.ports.reads import Reads
 from pagereeve.queries.exports import Export
@@ -25,6 +27,7 @@ from pagereeve.reports.closing import made_of_line
 from pagereeve.reports.exports.columns import columns_of
 from pagereeve.reports.exports.making import FileFormat, begin_export, write_whole, writer_of
 from pagereeve.reports.exports.making import Wanted as WantedRows
+from pagereeve.reports.sites_behind import behind_line
 
 SIDECAR: Final = ".account.json"
 BINARY: Final[frozenset[FileFormat]] = frozenset({"xlsx", "parquet"})
@@ -45,6 +48,8 @@ async def write_export(reads: Reads, wanted: Wanted, site: Site) -> Export:
         export, made = await begin_export(held, wanted, site.zone_from, zone_database)
         if made.closed is not None:
             complain(made_of_line(made.closed, export.period.zone))
+        if made.sites_behind:
+            complain(behind_line(made.sites_behind, partial(local_text, zone=export.period.zone)))
         with ExitStack() as files:
             # It is opened first, so that the rows do not appear where it can't.
             sidecar = _sidecar(wanted, files)

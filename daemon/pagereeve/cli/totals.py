@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import sys
 from collections.abc import Sequence
+from functools import partial
 from pathlib import Path
 from typing import Annotated, Final, Literal, get_args
 
@@ -17,7 +18,7 @@ from pagereeve.cli.options import CONFIG_DEFAULT, Config, DataDir, From, PeriodN
 from pagereeve.cli.output import complain, say, show
 from pagereeve.cli.site import Site, site_of
 from pagereeve.domain.accounts.export_rows import ExportBy
-from pagereeve.domain.accounts.periods import Period
+from pagereeve.domain.accounts.periods import Period, local_text
 from pagereeve.domain.accounts.totals import By
 from pagereeve.domain.values.bad_question import BadQuestion
 from pagereeve.ports.reads import Reads
@@ -27,6 +28,7 @@ from pagereeve.queries.units import UnitStanding, units_of
 from pagereeve.reports.closing import made_of_line
 from pagereeve.reports.exports.making import FileFormat
 from pagereeve.reports.seal import head_line
+from pagereeve.reports.sites_behind import behind_line
 from pagereeve.reports.totals import answer_tables, period_line, spelling_lines
 from pagereeve.reports.units import units_line
 
@@ -102,6 +104,8 @@ def _show(config: Path, data_dir: Path | None, asked: Period, by: ExportBy, site
         raise BadQuestion("--format", NO_TABLE)
     answer, units = asyncio.run(_totals(config, data_dir, asked, by))
     show(period_line(answer.period), *site.note(), *answer_tables(answer, meters=by == "printer"), *_made_from(answer))
+    if answer.sites_behind:
+        complain(behind_line(answer.sites_behind, partial(local_text, zone=asked.zone)))
     for line in (*spelling_lines(answer.lines), *filter(None, [units_line(units)])):
         say(line)
     return 0 if answer.conserved else 1

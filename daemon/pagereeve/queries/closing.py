@@ -40,6 +40,7 @@ from pagereeve.queries.day_sums import sums_by_day
 from pagereeve.queries.newest_reading import newest_plateaus
 from pagereeve.queries.noted_readings import panels_read_us
 from pagereeve.queries.page_decisions import decided_in
+from pagereeve.queries.sites_behind import sites_to_wait_for
 from pagereeve.queries.totals import accounts_counted, accounts_read
 
 
@@ -72,7 +73,8 @@ async def look_before_close(held: Reads, period: Period, now_us: int) -> Closing
     async for charge in held.doubtful_charges(period.from_us, period.to_us):
         seen.add(charge)
     silent = await _silent(held, period, accounts)
-    found = concerns_of(accounts, seen, await _open_findings(held, period), silent, len(held.damaged()))
+    sites = await sites_to_wait_for(held, period)
+    found = concerns_of(accounts, seen, await _open_findings(held, period), silent, len(held.damaged()), sites)
     return ClosingLook(period, None, tuple(found))
 
 

@@ -19,6 +19,7 @@ from pagereeve.domain.accounts.export_rows import (
 )
 from pagereeve.domain.accounts.periods import Period
 from pagereeve.domain.accounts.printer_accounts import AccountsOfPeriod, accounts_of
+from pagereeve.domain.accounts.sites_behind import SiteBehind
 from pagereeve.domain.accounts.totals import Total
 from pagereeve.ports.reads import Reads
 from pagereeve.ports.seal import SealHead
@@ -26,6 +27,7 @@ from pagereeve.queries.adjustments import outstanding_in
 from pagereeve.queries.day_sums import sums_by_day
 from pagereeve.queries.page_decisions import decided_in, ruled
 from pagereeve.queries.people import people_of
+from pagereeve.queries.sites_behind import sites_behind
 from pagereeve.queries.totals import accounts_read, lines_of
 
 
@@ -33,6 +35,7 @@ from pagereeve.queries.totals import accounts_read, lines_of
 class Export:
     """``rows`` may be gone through once, while ``reads`` stand at their moment; ``adding`` then knows whether they add
     up. ``steps``: how many releases or days there are to go through. ``corrections`` are of earlier closed periods.
+    ``sites_behind`` as queries.totals.TotalsAnswer has them.
     """
 
     period: Period
@@ -43,6 +46,7 @@ class Export:
     adding: Adding
     rows: AsyncIterator[ExportRow] = field(compare=False)
     corrections: Sequence[Correction] = ()
+    sites_behind: Sequence[SiteBehind] = ()
 
 
 async def export_of(held: Reads, period: Period, by: ExportBy) -> Export:
@@ -61,7 +65,8 @@ async def export_of(held: Reads, period: Period, by: ExportBy) -> Export:
         rows = _of_lines(await lines_of(held, period, by, by_printer), accounts, by)
     adjustments = list(adjustment_rows(corrections, by, await people_of(held))) if corrections else []
     whole = with_totals(rows, adding, adjustments)
-    return Export(period, by, accounts, await held.seal_head(), steps, adding, whole, corrections)
+    behind = await sites_behind(held, period)
+    return Export(period, by, accounts, await held.seal_head(), steps, adding, whole, corrections, behind)
 
 
 async def with_totals(

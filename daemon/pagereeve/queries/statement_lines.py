@@ -32,6 +32,7 @@ class Caution(StrEnum):
     """What whoever reads a statement must know before they conclude anything from it."""
 
     COUNT_IS_OF_A_PRINTER = "count-is-of-a-printer"
+    SITES_BEHIND = "sites-behind"
     UNPROVEN = "unproven"
     SHARED = "shared"
     COPIES_NOT_APART = "copies-not-counted-apart"

@@ -24,6 +24,7 @@ from pagereeve.queries.as_closed import AsClosed
 from pagereeve.queries.closed_periods import closed_as
 from pagereeve.queries.corrections import Corrected, with_corrections
 from pagereeve.queries.costs import Prices, cost_lines
+from pagereeve.queries.sites_behind import sites_behind
 from pagereeve.queries.statement_adjustments import adjustments_of
 from pagereeve.queries.statement_decisions import Decided
 from pagereeve.queries.statement_lines import Caution, DayChart, GradeSum, Line, Statement, Subject
@@ -46,6 +47,7 @@ async def statement_of(
         corrected = _as_of(rows, await with_corrections(held, _lines(decided.charges)))
         bill = await _bill(held, rows, prices) if rows.frozen_bill is None else rows.frozen_bill
         adjustments = await adjustments_of(held, subject, period, names=names)
+        behind = await _behind(held, rows, subject)
     charges = decided.charges
     written = tuple(dict.fromkeys(one.owner for one in charges)) if subject.kind == "person" else ()
     keep = names or subject.kind == "person"
@@ -56,7 +58,7 @@ async def statement_of(
         sums=_sums(decided),
         grades=_grades(charges),
         charts=_charts(decided, rows.period),
-        cautions=_cautions(charges, corrected, written, bill, rows.accounts),
+        cautions=_cautions(charges, corrected, written, bill, rows.accounts, behind=behind),
         seal=rows.seal,
         also_written=tuple(sorted(written[1:])),
         bill=bill,
@@ -66,6 +68,12 @@ async def statement_of(
         as_closed=None if rows.as_closed is None else _lacking(rows.as_closed, bill),
         adjustments=adjustments,
     )
+
+
+async def _behind(held: Reads, rows: StatementRows, subject: Subject) -> bool:
+    """Is a site whose pages may be among these? Of a closed period what stands there does not change."""
+    printer = subject.name if subject.kind == "printer" else ""
+    return rows.as_closed is None and bool(await sites_behind(held, rows.period, printer))
 
 
 async def _rows(held: Reads, subject: Subject, period: Period) -> StatementRows:
@@ -196,12 +204,15 @@ def _cautions(
     written: Sequence[str],
     bill: Bill | None,
     accounts: AccountsOfPeriod | None,
+    *,
+    behind: bool,
 ) -> list[Caution]:
     """In the order in which they are read."""
     billed = _billed(charges)
     lines = () if accounts is None else accounts.lines
     holds = {
         Caution.COUNT_IS_OF_A_PRINTER: True,
+        Caution.SITES_BEHIND: behind,
         Caution.UNPROVEN: any(one.unproven for one in billed),
         Caution.SHARED: any(one.grade is Grade.SHARED for one in billed),
         Caution.COPIES_NOT_APART: any(COPIES_NOT_APART in one.reasons for one in billed),

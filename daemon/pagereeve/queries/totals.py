@@ -12,6 +12,7 @@ from pagereeve.domain.accounts.entries import Correction
 from pagereeve.domain.accounts.export_rows import ExportRow, summed_rows
 from pagereeve.domain.accounts.periods import Period
 from pagereeve.domain.accounts.printer_accounts import AccountsOfPeriod, accounts_of
+from pagereeve.domain.accounts.sites_behind import SiteBehind
 from pagereeve.domain.accounts.totals import OPEN, By, Total, Totals
 from pagereeve.ports.reads import Reads
 from pagereeve.ports.seal import SealHead
@@ -19,6 +20,7 @@ from pagereeve.queries.adjustments import outstanding_in
 from pagereeve.queries.kept_sums import accounts_in, persons_totals
 from pagereeve.queries.page_decisions import decided_in
 from pagereeve.queries.people import people_of
+from pagereeve.queries.sites_behind import sites_behind
 from pagereeve.queries.waiting import pages_waiting
 
 
@@ -27,7 +29,7 @@ class TotalsAnswer:
     """``lines`` are of releases started in the period, ``accounts`` of the same ones.
 
     ``seal`` is the head of the journal at that moment. ``adjustments`` are rows of ``corrections``, of earlier closed
-    periods.
+    periods. ``sites_behind`` are those of which what belongs to the period is not all here.
     """
 
     period: Period
@@ -37,6 +39,7 @@ class TotalsAnswer:
     seal: SealHead | None = None
     adjustments: tuple[ExportRow, ...] = ()
     corrections: tuple[Correction, ...] = ()
+    sites_behind: tuple[SiteBehind, ...] = ()
 
     def rows(self) -> list[ExportRow]:
         return summed_rows(self.by, self.lines, self.accounts, self.adjustments, self.corrections)
@@ -59,7 +62,8 @@ async def _totals_of(held: Reads, period: Period, by: By) -> TotalsAnswer:
     lines = tuple(await lines_of(held, period, by, by_printer))
     corrections = tuple(await outstanding_in(held, period))
     rows = tuple(adjustment_rows(corrections, by, await people_of(held))) if corrections else ()
-    return TotalsAnswer(period, by, lines, accounts, adjustments=rows, corrections=corrections)
+    behind = await sites_behind(held, period)
+    return TotalsAnswer(period, by, lines, accounts, adjustments=rows, corrections=corrections, sites_behind=behind)
 
 
 async def accounts_read(

@@ -19,17 +19,20 @@ from pagereeve.domain.values.visible import visible
 from pagereeve.ports.closing import ClosedPeriod
 from pagereeve.queries.adjustments import ChangesTo
 from pagereeve.queries.closing import ClosingLook
+from pagereeve.reports.sites_behind import site_json, sites_text
 
 SHORT_DIGITS: Final = 16
 
 
-def concern_text(one: Concern) -> str:
-    """What it is, and what it costs to go on."""
+def concern_text(one: Concern, at: Callable[[int], str] = to_text) -> str:
+    """What it is, and what it costs to go on; ``at`` writes an instant."""
     pages = "" if one.pages is None else amount(one.pages, "page")
     some = f" ({', '.join(one.names)}{', ...' if len(one.names) < one.count else ''})" if one.names else ""
     printers = amount(one.count, "printer")
     releases, are = amount(one.count, "release"), form(one.count, "is", "are")
+    sites = f"of {amount(one.count, 'site')} not all is here: {sites_text(one.sites, at)}"
     said = {
+        "sites-behind": f"{sites}; what was counted there may be missing, and adjustments will follow",
         "windows-open": f"{releases} of it {are} not judged yet, with {pages} claimed: adjustments will follow",
         "pages-waiting": f"{pages or 'pages, nobody knows how many,'} at {printers}{some} are in no account yet",
         "findings-open": f"{amount(one.count, 'finding')}{some} of it {are} open{f', about {pages}' if pages else ''}",
@@ -67,15 +70,17 @@ def trouble_reason(period: Period, trouble: OutOfOrder, at: Callable[[int], str]
 
 
 def hindered_text(period: Period, hindrances: Sequence[Concern]) -> str:
-    listed = "".join(f"\n  {concern_text(one)}" for one in hindrances)
+    at = partial(local_text, zone=period.zone)
+    listed = "".join(f"\n  {concern_text(one, at)}" for one in hindrances)
     todo = "To close it all the same: --despite REASON"
     return f"{period.name} is not closed, as something stands in the way:{listed}\n{todo}"
 
 
 def look_lines(look: ClosingLook) -> list[str]:
     """Of a period that can be closed."""
-    hinders = [f"In the way: {concern_text(one)}." for one in look.concerns if one.hinders]
-    others = [f"Good to know: {concern_text(one)}." for one in look.concerns if not one.hinders]
+    at = partial(local_text, zone=look.period.zone)
+    hinders = [f"In the way: {concern_text(one, at)}." for one in look.concerns if one.hinders]
+    others = [f"Good to know: {concern_text(one, at)}." for one in look.concerns if not one.hinders]
     return [*(hinders or ["Nothing stands in the way."]), *others]
 
 
@@ -86,6 +91,7 @@ def concern_json(one: Concern) -> dict[str, Any]:
         "count": one.count,
         "pages": one.pages,
         "names": list(one.names),
+        "sites": [site_json(site) for site in one.sites],
     }
 
 

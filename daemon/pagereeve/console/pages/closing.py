@@ -90,7 +90,7 @@ async def _looked(
 
 
 def in_the_way(one: Concern, period: Period) -> InTheWay:
-    text = concern_text(replace(one, names=()))
+    text = concern_text(replace(one, names=()), Clock(period.zone).full)
     words, link, command = _mended(one.kind, period)
     links = tuple((_page_of(one.kind, name, period), name) for name in one.names)
     more = one.count - len(one.names) if one.names else 0
@@ -117,7 +117,7 @@ def _mended(kind: ConcernKind, period: Period) -> tuple[str, str, str]:
             return "decisions about them", f"{HERE}/{one_step(period.name)}/decisions", ""
         case "pages-waiting" | "meters-silent":
             return "the printers", "/printers", ""
-        case "rows-damaged":
-            return "", "", "pagereeve verify"
-        case "not-conserved":
-            return "", "", "pagereeve replay --check"
+        case "sites-behind":
+            return "what is wrong with them", f"/findings?{urlencode({'kind': 'site-behind'})}", "pagereeve doctor"
+        case "rows-damaged" | "not-conserved":
+            return "", "", "pagereeve verify" if kind == "rows-damaged" else "pagereeve replay --check"

@@ -14,6 +14,7 @@ from pagereeve.console.pages.accounts import HERE, PeriodName, closed_by, named_
 from pagereeve.console.pages.begun import Beginning, BegunRoute
 from pagereeve.console.pages.downloads import LANGUAGES, export_links
 from pagereeve.console.pages.period_tables import account_tables
+from pagereeve.console.pages.shell import Clock
 from pagereeve.domain.accounts.adjustment_rows import adjusted
 from pagereeve.domain.accounts.losses import Cause
 from pagereeve.domain.accounts.periods import Period
@@ -26,6 +27,7 @@ from pagereeve.queries.closed_periods import closed_as, closed_totals
 from pagereeve.queries.losses import Loss, LossesAnswer, LossesBy, LossSum, losses_of
 from pagereeve.queries.totals import TotalsAnswer, totals_of
 from pagereeve.reports.losses import ADVISED_MAX, EFFECTS, cause_words
+from pagereeve.reports.sites_behind import behind_line
 from pagereeve.reports.statements.words import HOUSE_ACCOUNT_WORDS
 
 DIFFERING_MAX: Final = 50
@@ -98,6 +100,7 @@ async def period(
         exports=export_links(name, asker),
         locales=LANGUAGES,
         conserved=answer.conserved,
+        behind=behind_line(answer.sites_behind, Clock(answer.period.zone).full) if answer.sites_behind else "",
     )
 
 

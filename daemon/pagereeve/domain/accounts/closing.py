@@ -10,11 +10,19 @@ from dataclasses import dataclass, field
 from typing import Final, Literal
 
 from pagereeve.domain.accounts.printer_accounts import AccountsOfPeriod
+from pagereeve.domain.accounts.sites_behind import SiteBehind
 from pagereeve.domain.accounts.totals import Total
 from pagereeve.domain.ledger import Charge
 
 ConcernKind = Literal[
-    "windows-open", "pages-waiting", "findings-open", "meters-silent", "rows-damaged", "not-conserved", "unproven"
+    "sites-behind",
+    "windows-open",
+    "pages-waiting",
+    "findings-open",
+    "meters-silent",
+    "rows-damaged",
+    "not-conserved",
+    "unproven",
 ]
 NO_HINDRANCE: Final[frozenset[ConcernKind]] = frozenset({"unproven"})
 NAMES_MAX: Final = 10
@@ -22,15 +30,15 @@ NAMES_MAX: Final = 10
 
 @dataclass(frozen=True, slots=True)
 class Concern:
-    """``count`` releases, printers, findings or rows; ``pages`` is None where nobody can say how many are at stake.
-
-    ``names`` are some of the printers or findings, in order.
+    """``count`` releases, printers, findings, rows or ``sites``; ``pages`` is None where nobody can say how many are
+    at stake. ``names`` are some of the printers or findings, in order.
     """
 
     kind: ConcernKind
     count: int
     pages: int | None = None
     names: tuple[str, ...] = ()
+    sites: tuple[SiteBehind, ...] = ()
 
     @property
     def hinders(self) -> bool:
@@ -128,11 +136,13 @@ def concerns_of(
     findings: FindingsSeen,
     silent: Sequence[str],
     damaged: int,
+    sites: Sequence[SiteBehind] = (),
 ) -> list[Concern]:
-    """``silent`` are the printers whose meter gave no count since
-    its end, ``damaged`` how many stored rows could not be read.
+    """``silent`` are the printers whose meter gave no count since its end, ``damaged`` how many stored rows could not
+    be read, ``sites`` those of which not all is known up to its end.
     """
     found = [
+        Concern("sites-behind", len(sites), None, sites=tuple(sites)),
         Concern("windows-open", len(seen.open_releases), seen.open_pages),
         _waiting(accounts),
         Concern("findings-open", findings.findings, findings.pages, findings.names[:NAMES_MAX]),

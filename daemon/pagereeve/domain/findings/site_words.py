@@ -16,6 +16,10 @@ STANDINGS: Final[Mapping[str, str]] = {
 
 def site_behind(site: str, state: str, why: str, known: str) -> str:
     """``why`` its facts are refused, and the instant up to which all is here; "" or "?" where there is none."""
-    because = f" ({why})" if why.strip("?") else ""
     missing = f"what it counted since {known}" if known.strip("?") else "nobody knows how much of it"
-    return f"site {site} {STANDINGS.get(state, state)}{because}; {missing} is not here"
+    return f"site {site} {because(state, why)}; {missing} is not here"
+
+
+def because(state: str, why: str) -> str:
+    """What it does, as it is behind."""
+    return f"{STANDINGS.get(state, state)}{f' ({why})' if why.strip('?') else ''}"

@@ -13,10 +13,12 @@ from pagereeve.domain.accounts.adjustment_rows import Adjusted
 from pagereeve.domain.accounts.export_rows import ExportBy
 from pagereeve.domain.accounts.periods import Period
 from pagereeve.domain.accounts.printer_accounts import AccountsOfPeriod
+from pagereeve.domain.accounts.sites_behind import SiteBehind
 from pagereeve.ports.closing import ClosedPeriod
 from pagereeve.ports.seal import SealHead
 from pagereeve.reports.closing import closed_json
 from pagereeve.reports.seal import head_json
+from pagereeve.reports.sites_behind import site_json
 from pagereeve.reports.totals import accounts_json, adjusted_json, edge_json, period_json
 
 ZoneFrom = Literal["option", "settings", "default", "close"]
@@ -47,9 +49,10 @@ class Made:
     database: str
     zone_from: ZoneFrom
     closed: ClosedPeriod | None = None
+    sites_behind: Sequence[SiteBehind] = ()
 
     def body(self) -> dict[str, Any]:
-        members = {
+        members: dict[str, Any] = {
             "period": period_json(self.period) | {"zone_from": self.zone_from, "zone_database": self.database},
             "by": self.by,
             "seal": None if self.seal is None else head_json(self.seal),
@@ -58,6 +61,8 @@ class Made:
             one = self.closed.closing
             members["seal"] = {"origin": one.journal, "size": one.size, "head": one.head}
             members["closed"] = closed_json(self.closed)
+        if self.sites_behind:
+            members["sites_behind"] = [site_json(one) for one in self.sites_behind]
         return members
 
 

@@ -54,7 +54,9 @@ async def begin_export(
     if closed is not None:
         return await _begin_closed(held, wanted, closed)
     export = await export_of(held, wanted.period, wanted.by)
-    return export, Made(wanted.period, wanted.by, export.seal, database_of(wanted.period.zone.key), zone_from)
+    database = database_of(wanted.period.zone.key)
+    behind = export.sites_behind
+    return export, Made(wanted.period, wanted.by, export.seal, database, zone_from, sites_behind=behind)
 
 
 async def _begin_closed(held: Reads, wanted: Wanted, closed: ClosedPeriod) -> tuple[Export, Made]:

@@ -74,6 +74,9 @@ CAUTIONS: Final[dict[Caution, str]] = {
     Caution.COUNT_IS_OF_A_PRINTER: (
         "A count is evidence about a printer, not about a person: it says how many pages came out, not who took them."
     ),
+    Caution.SITES_BEHIND: (
+        "Of a site that forwards to here not all of this period is here: pages made there may be missing."
+    ),
     Caution.UNPROVEN: "Unsupported pages are not charged. Whether they are owed is for people to decide.",
     Caution.SHARED: (
         "Where several releases ran at once and their sum does not fit, only what surely came out for a release is "

@@ -7,6 +7,7 @@ from pydantic import Field
 from pagereeve.console.api.models.periods import PeriodShown
 from pagereeve.console.api.models.rows import StretchRow
 from pagereeve.console.api.models.told import Told
+from pagereeve.domain.facts.facts import SiteStanding
 
 
 class SealHead(Told):
@@ -17,6 +18,18 @@ class SealHead(Told):
     head: str
     older: int | None = None
     since: str | None = None
+
+
+class SiteBehind(Told):
+    """A site that forwards. All that it had sealed by ``known`` is here (null: that was never so); ``since`` when it
+    was told that not all is, and how (``state``), or null.
+    """
+
+    site: str
+    known: str | None
+    since: str | None
+    state: SiteStanding | None
+    why: str | None = Field(description="Why its facts are refused; null where they are not.")
 
 
 class AccountLine(Told):
@@ -133,6 +146,7 @@ class TotalsAnswer(Told):
     by: str
     seal: SealHead | None
     closed: ClosedShown | None = None
+    sites_behind: list[SiteBehind] = Field(default=[], description="Absent where no site is.")
     totals: list[TotalLine]
     house: list[HouseLine]
     total: list[MeterLine]

@@ -6,7 +6,7 @@ from typing import Literal
 
 from pydantic import BaseModel, Field
 
-from pagereeve.console.api.models.accounts import ClosedShown
+from pagereeve.console.api.models.accounts import ClosedShown, SiteBehind
 from pagereeve.console.api.models.periods import PeriodShown
 from pagereeve.console.api.models.told import Told
 from pagereeve.domain.accounts.closing import OrderTrouble
@@ -27,7 +27,7 @@ class PeriodsAnswer(BaseModel):
 
 class ConcernShown(Told):
     """Something to know before it is closed. ``hinders``: a reason is asked for. ``names``: some of the printers or
-    findings.
+    findings; ``sites``: those that are behind.
     """
 
     kind: str
@@ -35,6 +35,7 @@ class ConcernShown(Told):
     count: int
     pages: int | None
     names: list[str]
+    sites: list[SiteBehind]
     text: str = Field(description="For people: never parse it.")
 
 
