@@ -454,7 +454,7 @@ FACTS: st.SearchStrategy[Fact] = st.one_of(
         monotonic_us=FIGURES,
         before_us=INSTANTS_US,
         wall_us=INSTANTS_US,
-        printer=st.just(""),
+        daemon=st.just("") | NAMES,
     ),
     st.builds(
         Redated,

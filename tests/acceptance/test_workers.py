@@ -10,7 +10,7 @@ import os
 import shutil
 import signal
 import time
-from collections.abc import AsyncIterator, Awaitable, Callable, Iterator, Mapping
+from collections.abc import AsyncIterator, Awaitable, Callable, Iterator, Mapping, Sequence
 from contextlib import AsyncExitStack, suppress
 from dataclasses import dataclass, field
 from itertools import pairwise
@@ -74,7 +74,7 @@ class Site:
     daemons: list[Daemon] = field(default_factory=list)
     clock: SystemClock = field(default_factory=SystemClock)
 
-    def config(self, name: str, port: int, *, shared: bool) -> Path:
+    def config(self, name: str, port: int, *, shared: bool, knows: Sequence[str] = PRINTERS) -> Path:
         folder = self.folder / name
         folder.mkdir()
         (folder / "data").mkdir(mode=0o700)
@@ -86,6 +86,7 @@ class Site:
             f'[[printers]]\nname = "{one.name}"\nhost = "127.0.0.1"\nport = {one.agent.address[1]}\n'
             'community = "testread"\n'
             for one in self.printers.values()
+            if one.name in knows
         )
         path = folder / "pagereeve.toml"
         path.write_text(
@@ -99,9 +100,9 @@ class Site:
         )
         return path
 
-    async def daemon(self, name: str, *, shared: bool = True) -> Daemon:
+    async def daemon(self, name: str, *, shared: bool = True, knows: Sequence[str] = PRINTERS) -> Daemon:
         port = a_free_port()
-        one = Daemon(self.config(name, port, shared=shared), port)
+        one = Daemon(self.config(name, port, shared=shared, knows=knows), port)
         self.daemons.append(one)
         await one.start()
         key = self.folder / name / "data" / "badge.key"
@@ -255,3 +256,42 @@ async def test_two_daemons_one_killed_one_stopped_and_awake_again(
     unread = {name: longest_unread_s(one) for name, one in place.printers.items()}
     assert max(unread.values()) < UNREAD_S, unread
     await asyncio.to_thread(commands_agree, place.folder / "third" / "pagereeve.toml", capsys)
+
+
+async def test_a_daemon_that_was_killed_has_back_at_once_what_it_read_and_is_the_same_one(place: Site) -> None:
+    first = await place.daemon("first")
+    await place.daemon("second")
+    shared = await place.until_shared_by(2)
+    (killed,) = place.rows("SELECT min(number) FROM worker")
+    assert await first.end(signal.SIGKILL) == -signal.SIGKILL
+    # Nobody takes what it had because its signs are old.
+    place.rows(f"UPDATE worker SET until = until + interval '1 hour' WHERE number = {killed}")
+    await first.start()
+    (again,) = place.rows("SELECT max(number) FROM worker")
+    assert place.held()[again] == shared[killed]
+    assert killed not in place.rows("SELECT number FROM worker")
+    told = [json.loads(row) for row in place.rows("SELECT body FROM fact WHERE kind = 'clock-changed' ORDER BY seq")]
+    names = [one["daemon"] for one in told if one["change"] in {"started", "not-agreed"}]
+    assert names[0] == names[2] != names[1]
+    assert names[0] == (place.folder / "first" / "data" / "daemon.name").read_text().strip()
+
+
+async def test_printers_that_one_daemon_alone_knows_are_read_by_it(place: Site) -> None:
+    first = await place.daemon("first", knows=PRINTERS[1:])
+    second = await place.daemon("second", knows=PRINTERS[:3])
+
+    async def divided() -> list[list[str]] | None:
+        held = [names for _, names in sorted(place.held().items())]
+        return held if [len(names) for names in held] == [2, 2] else None
+
+    ours, theirs = await waited(divided, "each printer with a daemon that knows it")
+    assert ("drill" in ours, "anvil" in theirs) == (True, True)
+    assert sorted([*ours, *theirs]) == list(PRINTERS)
+    await place.until_read()
+    assert await first.end(signal.SIGTERM) == 0
+
+    async def taken() -> bool | None:
+        return place.held() == {"": ["drill"], max(place.held()): list(PRINTERS[:3])} or None
+
+    await waited(taken, "what both know with the one that is left")
+    assert await second.end(signal.SIGTERM) == 0

@@ -9,6 +9,7 @@ from typing import Final
 import structlog
 
 from pagereeve.app.clocks import SystemClock
+from pagereeve.app.daemon_name import daemon_name
 from pagereeve.app.dating_on import Boot, Corrected, PersonsWord, begin_dating, corrected, go_on_dating
 from pagereeve.app.kernel_clock import synchronised
 from pagereeve.app.site_clock import SiteClock
@@ -35,6 +36,8 @@ class ClockKeeper:
         self.corrected: Corrected | None = None
         self.correctable = asyncio.Event()
         self._believe_kernel = settings.clock.believe_kernel
+        self._shared = settings.journal.shared
+        self._data_dir = settings.data_dir
         self._word = PersonsWord.within(settings.data_dir)
         self._after = after
 
@@ -52,6 +55,7 @@ class ClockKeeper:
             secrets.token_hex(BOOT_BYTES),
             store,
             self._on_changed,
+            daemon=daemon_name(self._data_dir) if self._shared else "",
             agreed=self.boot.agreed,
             authorities=Authorities(self._synchronised, lambda: self._word.take(self.clock.wall_us())),
             on_correction=self._on_correction,
@@ -89,7 +93,7 @@ class ClockKeeper:
     def _on_correction(self, correction: Correction) -> bool:
         """False where it can't be done at once."""
         by_s = correction.by_us / SECOND_US
-        self.corrected = corrected(self.boot, self.clock, correction)
+        self.corrected = corrected(self.boot, self.clock, correction, shared=self._shared)
         if self.corrected is None:
             text = "dates can't be set back among older ones; give wrong ones another date with pagereeve clock redate"
             log.error(text, by_s=by_s, why=correction.why)

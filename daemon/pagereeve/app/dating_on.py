@@ -47,11 +47,12 @@ class Corrected:
     from_us: int | None
 
 
-def corrected(boot: Boot, clock: SiteClock, correction: Correction) -> Corrected | None:
+def corrected(boot: Boot, clock: SiteClock, correction: Correction, *, shared: bool = False) -> Corrected | None:
     """None where it can't be done: dates would lie among those of the boot before, and somebody must say which of both
-    are wrong (``pagereeve clock``).
+    are wrong (``pagereeve clock``). ``shared``: others date facts of the same timelines, and rightly for all we know;
+    so no facts are moved, and dates go on from here.
     """
-    young = not boot.agreed or clock.now_us() - boot.anchor_us <= YOUNG_US
+    young = not shared and (not boot.agreed or clock.now_us() - boot.anchor_us <= YOUNG_US)
     if correction.by_us < 0 and not (young and boot.anchor_us + correction.by_us > boot.before_us):
         return None
     return Corrected(clock, correction.by_us, correction.why, boot.anchor_us if young else None)

@@ -99,6 +99,15 @@ def test_a_boot_that_is_no_longer_young_goes_on_from_there() -> None:
     assert corrected(boot, clock, Correction(-SECOND_US, "x")) is None
 
 
+@pytest.mark.parametrize("agreed", [True, False])
+def test_one_of_several_daemons_moves_no_facts_as_others_dated_some_of_them(agreed: bool) -> None:
+    boot = Boot(NOON_US, NOON_US - DAY_US, agreed=agreed)
+    clock = Machine().site()
+    ahead = corrected(boot, clock, Correction(SECOND_US, "x"), shared=True)
+    assert ahead == Corrected(clock, SECOND_US, "x", None)
+    assert corrected(boot, clock, Correction(-SECOND_US, "x"), shared=True) is None
+
+
 @pytest.mark.parametrize(("by_us", "fits"), [(-DAY_US, False), (-DAY_US + 1, True)])
 def test_dates_are_never_set_back_among_those_of_the_boot_before(by_us: int, fits: bool) -> None:
     boot = Boot(NOON_US, NOON_US - DAY_US, agreed=True)

@@ -11,6 +11,7 @@ from dataclasses import dataclass, field, replace
 from typing import Final, TypeVar
 
 from pagereeve.domain.badges.state import (
+    CLOCKS_MAX,
     GATEWAYS_DOWN_MAX,
     RECEIVERS_MAX,
     SITES_BEHIND_MAX,
@@ -357,21 +358,38 @@ class BadgeChecks:
             what = shown.nothing_came(feed.unmatched, others, feed.since_us)
             feed.silent = Condition("feed-silent", place, feed.since_us, str(feed.since_us), what)
 
-    # Our own clock
+    # Our own clocks
 
     def _clock_changed(self, changed: ClockChanged, at_us: int) -> None:
         """A clock that steps again before it came back is the same trouble."""
         if at_us <= self.told_after_us:
             return
+        place = _clock_of(changed.daemon)
         if changed.change != "stepped":
-            self._over(self.state.clock, at_us)
-            self.state.clock = None
+            self._clocks_over(place, at_us)
         if changed.change == "not-agreed":
             what = shown.clock_not_agreed(changed.wall_us, at_us)
-            self.state.clock = Condition("clock-not-agreed", CLOCK, at_us, changed.origin.id, what)
-        elif changed.change == "stepped" and self.state.clock is None:
+            self._clock_begins(Condition("clock-not-agreed", place, at_us, changed.origin.id, what))
+        elif changed.change == "stepped":
             what = shown.clock_stepped(changed.before_us, changed.wall_us)
-            self.state.clock = Condition("clock-stepped", CLOCK, at_us, changed.origin.id, what)
+            self._clock_begins(Condition("clock-stepped", place, at_us, changed.origin.id, what))
+
+    def _clocks_over(self, place: str, at_us: int) -> None:
+        """Each daemon's is its own. The only one had nobody beside it: what others had said is over with it, and what
+        it had said is over once one of several has the journal.
+        """
+        self._over(self.state.clock, at_us)
+        self.state.clock = None
+        ended = [one for one in self.state.clocks if place in {one.place, CLOCK}]
+        for one in ended:
+            self._over(one, at_us)
+        self.state.clocks = tuple(one for one in self.state.clocks if one not in ended)
+
+    def _clock_begins(self, condition: Condition) -> None:
+        if condition.place == CLOCK:
+            self.state.clock = self.state.clock or condition
+        elif condition.place not in {one.place for one in self.state.clocks}:
+            self.state.clocks = (*self.state.clocks, condition)[-CLOCKS_MAX:]
 
     # Receivers of alerts
 
@@ -450,6 +468,10 @@ def retirement_of(changed: ReceiverChanged) -> Condition:
     """What a receiver's retirement begins; ``changed`` says who retired."""
     what = shown.receiver_gone(changed.receiver, changed.target)
     return Condition("receiver-retired", f"receiver {changed.receiver}", changed.origin.at_us, changed.origin.id, what)
+
+
+def _clock_of(daemon: str) -> str:
+    return f"the clock of {daemon}" if daemon else CLOCK
 
 
 def _place_of(checked: GatewayChecked) -> str:

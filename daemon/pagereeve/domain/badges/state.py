@@ -31,6 +31,7 @@ FRAMES_MAX: Final = 64
 # Names of readers and gateways come from outside: so many are remembered, the longest unheard of is forgotten first.
 REMEMBERED_MAX: Final = 10_000
 RECEIVERS_MAX: Final = 100
+CLOCKS_MAX: Final = 100
 # More at once are one trouble in the network: the longest down is told.
 GATEWAYS_DOWN_MAX: Final = 1_000
 SITES_BEHIND_MAX: Final = 1_000
@@ -90,7 +91,8 @@ class FeedState:
 class ChecksState:
     """``readers`` by (gateway, reader); ``gateways``: badge lines, by name; ``releases``: start notices of all.
 
-    ``clock``: the machine's clock stepped away from our dates, and has not come back. ``receivers`` of alerts that want
+    ``clock``: the machine's clock stepped away from our dates, and has not come back; ``clocks``: those of several
+    daemons with one journal, the longest so first. ``receivers`` of alerts that want
     nothing more, the longest so first. ``strangers``: badges that nobody owns, which may still turn out to be part of a
     flood, the earliest first. ``gateways_down``: those whose check fails, the longest so first.
     ``sites_behind``: of which not all is here, likewise.
@@ -100,6 +102,7 @@ class ChecksState:
     gateways: dict[str, FeedState] = field(default_factory=dict)
     releases: FeedState = field(default_factory=FeedState)
     clock: Condition | None = None
+    clocks: tuple[Condition, ...] = ()
     receivers: tuple[Condition, ...] = ()
     strangers: tuple[Condition, ...] = ()
     gateways_down: tuple[Condition, ...] = ()
@@ -130,7 +133,7 @@ class ChecksState:
         held = [state.noisy for state in self.readers.values()] + [state.changed for state in self.readers.values()]
         held += [state.flood for state in self.readers.values()]
         held += [state.silent for state in (self.releases, *self.gateways.values())]
-        held += [self.clock, *self.receivers, *self.strangers, *self.gateways_down, *self.sites_behind]
+        held += [self.clock, *self.clocks, *self.receivers, *self.strangers, *self.gateways_down, *self.sites_behind]
         return sorted(
             (one for one in held if one is not None), key=lambda one: (one.since_us, one.kind, one.place, one.anchor)
         )
@@ -205,6 +208,7 @@ CHECKS: Final = Codec(
     Spread("gateways", ByHand(_gateways_json, _gateways_of)),
     Member("releases", inner(FEED)),
     Member("clock", _HELD, default=None),
+    Member("clocks", listed(_HELD, CLOCKS_MAX), default=()),
     Member("receivers", listed(_HELD, RECEIVERS_MAX), default=()),
     Member("strangers", listed(_HELD, STRANGERS_MAX), default=()),
     Member("gateways_down", listed(_HELD, GATEWAYS_DOWN_MAX), default=()),

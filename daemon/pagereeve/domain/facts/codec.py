@@ -249,6 +249,7 @@ _CODECS: Final[dict[str, Codec[Any]]] = {
         Member("monotonic_us", FIGURE),
         Member("before_us", INSTANT, "before"),
         Member("wall_us", INSTANT, "wall"),
+        Member("daemon", TEXT, default=""),
         outside=_OF_SITE,
     ),
     "redated": Codec(

@@ -256,10 +256,9 @@ class BadgeUnreadable:
 
 @dataclass(frozen=True, slots=True)
 class ClockChanged:
-    """What the machine's wall clock showed beside our own dates, in one boot of the daemon. Of no printer.
-
-    Dates of a boot are its anchor and the time since then on a clock that never steps: ``monotonic_us`` is that of
-    this fact, ``origin.at_us`` its date. The wall clock showed ``wall_us`` then, where ``before_us`` was expected.
+    """What the machine's wall clock showed beside our own dates, in one boot of the daemon; of no printer. Dates are
+    the boot's anchor and the time since then on a clock that never steps, ``monotonic_us`` at this fact. The wall clock
+    showed ``wall_us``, where ``before_us`` was expected. ``daemon``: which of several; "": the only one.
     """
 
     origin: Origin
@@ -269,6 +268,7 @@ class ClockChanged:
     before_us: int
     wall_us: int
     printer: str = ""
+    daemon: str = ""
 
     @property
     def size_us(self) -> int:

@@ -53,16 +53,18 @@ class Authorities:
 class ClockWatch:
     """One odd look is a glitch, a second one that agrees with it is a fact.
 
-    ``boot`` names this life of the daemon. ``on_changed`` receives what is stored. ``agreed``: dates began with a clock
-    that is right. ``on_correction`` receives, once, what our dates are to be corrected by. If that can't be done, as
-    they would be set back, a small lead is slewed away instead (``_closing``). ``standing_us`` is how far the wall
-    clock was ahead of our dates when that was last told; 0 while it goes with them.
+    ``boot`` names this life of the daemon, ``daemon`` the daemon itself where there are several. ``on_changed``
+    receives what is stored. ``agreed``: dates began with a clock that is right. ``on_correction`` receives, once, what
+    our dates are to be corrected by. If that can't be done, as they would be set back, a small lead is slewed away
+    instead (``_closing``). ``standing_us`` is how far the wall clock was ahead of our dates when that was last told; 0
+    while it goes with them.
     """
 
     clock: SteadyClock
     boot: str
     store: FactWrites
     on_changed: OnChanged
+    daemon: str = ""
     agreed: bool = True
     authorities: Authorities = Authorities()
     on_correction: OnCorrection | None = None
@@ -169,7 +171,8 @@ class ClockWatch:
     def _changed(self, change: ClockChange, before_us: int, wall_us: int) -> ClockChanged:
         now_us, monotonic_us = self.clock.now_us(), self.clock.monotonic_us()
         origin = Origin(SOURCE, f"{self.boot}-{monotonic_us:017d}", now_us, now_us)
-        return ClockChanged(origin, self.boot, change, monotonic_us, _named(before_us), _named(wall_us))
+        seen_us = _named(before_us), _named(wall_us)
+        return ClockChanged(origin, self.boot, change, monotonic_us, *seen_us, daemon=self.daemon)
 
     async def _tell(self, changed: ClockChanged) -> None:
         await self.store.append(changed)

@@ -75,9 +75,10 @@ class Hall:
         name = f"r{len(self.facts)}"
         self.facts.append(ReleaseStarted(printer, self.origin(second), name, f"job-{name}", owner, badge=badge))
 
-    def clock(self, second: float, change: ClockChange, ahead_s: int) -> None:
-        origin = self.origin(second)
-        self.facts.append(ClockChanged(origin, "b007", change, 7, origin.at_us, origin.at_us + ahead_s * SECOND_US))
+    def clock(self, second: float, change: ClockChange, ahead_s: int, daemon: str = "") -> None:
+        origin, ahead_us = self.origin(second), ahead_s * SECOND_US
+        changed = ClockChanged(origin, "b007", change, 7, origin.at_us, origin.at_us + ahead_us, daemon=daemon)
+        self.facts.append(changed)
 
     def receiver(self, second: float, name: str, change: ReceiverChange) -> None:
         self.facts.append(ReceiverChanged(self.origin(second), name, change, "4355a46b"))
@@ -407,6 +408,40 @@ def test_a_site_that_is_behind_is_one_finding_until_all_of_it_is_here() -> None:
     ]
     assert text_of(found[0]).startswith("site annex is not heard; what it counted since")
     assert text_of(found[2]).startswith("site annex is heard, and more is still to come")
+
+
+def test_of_several_daemons_each_ends_what_it_said_of_its_own_clock() -> None:
+    hall = Hall()
+    hall.clock(10, "stepped", 3_600, "mill")
+    hall.clock(12, "not-agreed", 60, "barn")
+    hall.clock(15, "started", 0, "barn")
+    hall.clock(20, "started", 0, "loft")
+    hall.badge(25)
+    hall.clock(30, "stepped", -60, "barn")
+    hall.clock(32, "stepped", 7_200, "mill")
+    hall.clock(35, "returned", 0, "barn")
+    hall.clock(40, "stepped", 90, "loft")
+    hall.clock(50, "started", 0, "mill")
+    assert [(one.place, one.kind, one.since_us, one.until_us) for one in hall.findings()] == [
+        ("the clock of mill", "clock-stepped", at_us(10), at_us(50)),
+        ("the clock of barn", "clock-not-agreed", at_us(12), at_us(15)),
+        ("the clock of barn", "clock-stepped", at_us(30), at_us(35)),
+        ("the clock of loft", "clock-stepped", at_us(40), None),
+    ]
+
+
+def test_the_only_daemon_ends_what_several_said_of_their_clocks_and_they_what_it_said() -> None:
+    hall = Hall()
+    hall.clock(10, "stepped", 3_600)
+    hall.clock(20, "started", 0, "mill")
+    hall.clock(30, "stepped", 90, "mill")
+    hall.clock(31, "stepped", 90, "barn")
+    hall.clock(40, "started", 0)
+    assert [(one.place, one.since_us, one.until_us) for one in hall.findings()] == [
+        ("the clock of this machine", at_us(10), at_us(20)),
+        ("the clock of mill", at_us(30), at_us(40)),
+        ("the clock of barn", at_us(31), at_us(40)),
+    ]
 
 
 def test_a_gateway_that_does_not_answer_is_one_finding_until_it_does() -> None:

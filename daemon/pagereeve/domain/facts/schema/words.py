@@ -34,6 +34,7 @@ MEMBERS: Final[dict[str, str]] = {
     "count": "How many readings or tries in a row this stands for.",
     "counters": "Every counter that the printer offered.",
     "counts": "The counts by channel.",
+    "daemon": "Which of several daemons with one journal says it; absent where there is one alone.",
     "database": "The version of the time zone database.",
     "description": "What the printer says of itself.",
     "despite": "Noted although it does not fit the figures beside it.",
