@@ -10,11 +10,14 @@ from time import monotonic
 import pytest
 
 from pagereeve.app.replay import replay_store
+from pagereeve.domain.facts.events import PRINTER_NOTED
 from pagereeve.domain.facts.facts import BadgePresented, ReleaseEnded, ReleaseStarted
 from pagereeve.domain.ledger import Charge, Verdict
+from pagereeve.engine.alerts.maintenance import MaintenanceMarks
 from pagereeve.ports.intake import Accepted
 from pagereeve.queries.verify import verify
 from pagereeve.store.postgres.address import Address
+from pagereeve.store.postgres.following import POLL_S
 from pagereeve.store.postgres.reads import PostgresReads
 from tests.integration.following_worlds import Worker, worker
 from tests.unit.engine.world import FakePrinter
@@ -45,6 +48,38 @@ async def two_workers(
     one = await held.enter_async_context(worker(address, printers, lambda name: not theirs(name), boxes))
     other = await held.enter_async_context(worker(address, printers, theirs, boxes, listens=listens, badges=False))
     return one, other
+
+
+async def test_a_printer_is_worked_on_for_every_worker_whoever_watches_it_and_wherever_the_note_comes_in(
+    postgres_journal: Address,
+) -> None:
+    printers = {"near": FakePrinter(), "far": FakePrinter()}
+    async with AsyncExitStack() as held:
+        workers = await two_workers(held, postgres_journal, printers, lambda name: name == "far")
+        marks = [MaintenanceMarks(one.journal, one.world.clock) for one in workers]
+        for one, its in zip(workers, marks, strict=True):
+            one.world.intake.handing_on.on_noted = one.follower.on_noted = its.changed
+            await its.refresh()
+
+        async def note(at: Worker, printer: str, what: str) -> None:
+            await at.world.send(PRINTER_NOTED, {"printer": printer, "note": what}, event=f"{printer} {what}")
+
+        async def worked_on() -> list[list[str]]:
+            for its in marks:
+                await its.refresh()
+            now_us = workers[0].world.clock.now_us()
+            return [[name for name in printers if its.holds(name, now_us)] for its in marks]
+
+        async def so(expected: list[str]) -> bool:
+            return await worked_on() == [expected, expected]
+
+        assert await so([])
+        await note(workers[0], "far", "maintenance-begun")
+        assert await until(lambda: so(["far"])) < 4 * POLL_S
+        await note(workers[1], "near", "maintenance-begun")
+        await until(lambda: so(["near", "far"]))
+        await note(workers[1], "far", "maintenance-ended")
+        await until(lambda: so(["near"]))
 
 
 async def require_right(address: Address) -> None:

@@ -18,6 +18,7 @@ from pagereeve.domain.facts.in_force import MAINTENANCE_LONGEST_US
 from pagereeve.domain.ledger import Severity
 from pagereeve.engine.alerts.delivery import DeliveryWorker, retire
 from pagereeve.engine.alerts.dispatcher import AlertDispatcher
+from pagereeve.engine.alerts.maintenance import MaintenanceMarks
 from pagereeve.engine.alerts.retirements import Retirements
 from pagereeve.engine.printers.registry import PrinterRegistry
 from pagereeve.engine.supervision.supervisor import Supervisor
@@ -40,6 +41,7 @@ class Alerting:
     registry: PrinterRegistry
     make_worker: Callable[[Receiver, Severity], DeliveryWorker]
     retirements: Retirements
+    maintenance: MaintenanceMarks
     figures: dict[str, Callable[[], ReceiverTelemetry]] = field(default_factory=dict)
     _supervisor: Supervisor | None = None
 
@@ -55,9 +57,10 @@ class Alerting:
         accept: Callable[[Fact], None],
     ) -> Alerting:
         """``accept`` hears of each fact that says what became of a receiver, once it is durable."""
-        around = _around(settings, registry)
+        maintenance = MaintenanceMarks(store, clock)
+        around = _around(settings, registry, maintenance)
         dispatcher = AlertDispatcher(store, clock, _least_of(receivers), _policy_of(settings), around)
-        dispatcher.once = _once(receivers)
+        dispatcher.once, dispatcher.refresh = _once(receivers), maintenance.refresh
         retirements = Retirements(store, clock, targets_of(settings.alerts), accept)
 
         def make_worker(one: Receiver, least: Severity) -> DeliveryWorker:
@@ -65,7 +68,7 @@ class Alerting:
             return DeliveryWorker(one, store, clock, entropy, standing, retirements, report=_tell)
 
         workers = {one.name: make_worker(one, least) for one, least in receivers}
-        whole = cls(store, dispatcher, workers, registry, make_worker, retirements)
+        whole = cls(store, dispatcher, workers, registry, make_worker, retirements, maintenance)
         whole.figures.update({name: worker.telemetry for name, worker in workers.items()})
         dispatcher.waiting_of = lambda name: workers[name].queue.waiting
         dispatcher.on_dropped = whole._drop
@@ -96,7 +99,8 @@ class Alerting:
         A message under way may come twice, as it may whenever a delivery is cut off.
         """
         gone = set(self.workers) - {one.name for one, _ in receivers}
-        self.dispatcher.policy, self.dispatcher.around = _policy_of(settings), _around(settings, self.registry)
+        self.dispatcher.policy = _policy_of(settings)
+        self.dispatcher.around = _around(settings, self.registry, self.maintenance)
         self.dispatcher.receivers = {
             name: least for name, least in self.dispatcher.receivers.items() if name not in gone
         }
@@ -163,22 +167,23 @@ def _standing(dispatcher: AlertDispatcher, least: Severity) -> Callable[[int], S
     return lambda over_us: dispatcher.standing(least, over_us)
 
 
-def _around(settings: Settings, registry: PrinterRegistry) -> SiteLayout:
+def _around(settings: Settings, registry: PrinterRegistry, maintenance: MaintenanceMarks) -> SiteLayout:
     gateway_of = {printer.name: printer.gateway or "" for printer in settings.printers}
     behind = Counter(gateway for gateway in gateway_of.values() if gateway)
 
     def is_quiet(printer: str, gateway: str, at_us: int) -> bool:
-        return in_maintenance(registry, printer, at_us) or any(
+        return _in_maintenance(registry, maintenance, printer, at_us) or any(
             one.covers(printer, gateway, at_us) for one in settings.alerts.quiet
         )
 
     return SiteLayout(gateway_of, behind, is_quiet, settings.site.zone)
 
 
-def in_maintenance(registry: PrinterRegistry, printer: str, at_us: int) -> bool:
+def _in_maintenance(registry: PrinterRegistry, maintenance: MaintenanceMarks, printer: str, at_us: int) -> bool:
+    """Whoever watches a printer here heard of its notes first."""
     watcher = registry.watchers.get(printer)
     if watcher is None or watcher.projector is None:
-        return False
+        return maintenance.holds(printer, at_us)
     begun_us = watcher.projector.rules.maintenance_since_us(at_us)
     return begun_us is not None and at_us - begun_us < MAINTENANCE_LONGEST_US
 

@@ -234,7 +234,7 @@ class App:
 
     def _follow(self) -> None:
         around = (self.store, self.clock, self.intake, self.registry, self.badge_watcher)
-        follower = FactFollower(self.following, *around, self._hear_of_gateway)
+        follower = FactFollower(self.following, *around, self._hear_of_gateway, self.alerting.maintenance.changed)
         self.supervisor.start("following", "following", follower.run, heartbeat=follower.heartbeat, forever=True)
 
     def _open_meters(self) -> None:

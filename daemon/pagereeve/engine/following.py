@@ -46,7 +46,8 @@ class FactFollower:
     """Its readers take a fact that they know already as it is; so nothing rests on each coming once.
 
     Only watchers that are there hear of their printers' facts: whoever begins to watch one reads the journal, which
-    holds what was passed before. ``on_gateway`` hears what became of gateways.
+    holds what was passed before. ``on_gateway`` hears what became of gateways; ``on_noted`` is called for each note on
+    a printer, of others and of this worker, and where dates of some were moved.
     """
 
     following: Following
@@ -56,6 +57,7 @@ class FactFollower:
     registry: PrinterRegistry
     badge_watcher: BadgeWatcher
     on_gateway: Callable[[GatewayChecked], None] = lambda _: None
+    on_noted: Callable[[], None] = lambda: None
     heartbeat: Heartbeat = field(init=False)
     asking: GatesElsewhere = field(init=False)
     answering: GateAnswers = field(init=False)
@@ -67,6 +69,7 @@ class FactFollower:
         self.heartbeat = Heartbeat(self.clock)
         gates = self.following.gates
         self.asking = self.intake.handing_on.elsewhere = GatesElsewhere(gates)
+        self.intake.handing_on.on_noted = self.on_noted
         self.answering = GateAnswers(gates, self.registry, self.intake.storing, self.clock)
 
     async def run(self) -> None:
@@ -127,6 +130,8 @@ class FactFollower:
             self.intake.badges.known.add(fact.badge)
         elif isinstance(fact, GatewayChecked):
             self.on_gateway(fact)
+        elif isinstance(fact, PrinterNoted | Redated):
+            self.on_noted()
         self.badge_watcher.accept(fact)
         if fact.printer != SITE:
             await self._hand_to_watcher(fact)

@@ -25,6 +25,7 @@ NOTE_REACH_US = 24 * 3600 * SECOND_US
 # Somebody forgets to note the end: no page and no alert later than this is maintenance's.
 MAINTENANCE_LONGEST_US: Final = 24 * 3600 * SECOND_US
 MAINTENANCE: Final = "maintenance"
+MAINTENANCE_MARKS: Final = frozenset({"maintenance-begun", "maintenance-ended"})
 TEST_PAGES: Final = "test-pages"
 # Of no weight for any page: it says when somebody last proved the printer with test pages.
 PROVEN: Final = "proven"
@@ -143,17 +144,13 @@ class Rules:
 
     def maintenance_since_us(self, at_us: int) -> int | None:
         """When the maintenance that goes on at an instant was noted to begin; None where none does."""
-        begun_us: int | None = None
-        for note in self.notes:
-            if note.origin.at_us <= at_us and note.note in {"maintenance-begun", "maintenance-ended"}:
-                begun_us = note.origin.at_us if note.note == "maintenance-begun" else None
-        return begun_us
+        return maintenance_since_us(self.notes, at_us)
 
     def maintained(self, from_us: int, to_us: int) -> bool:
         """Somebody had marked maintenance for at least a part of the time from ``from_us`` to ``to_us``; for a day at
         most, where nobody marks its end.
         """
-        marks = [one for one in self.notes if one.note in {"maintenance-begun", "maintenance-ended"}]
+        marks = [one for one in self.notes if one.note in MAINTENANCE_MARKS]
         begun = any(one.note == "maintenance-begun" and from_us <= one.origin.at_us <= to_us for one in marks)
         since_us = self.maintenance_since_us(from_us)
         return begun or (since_us is not None and from_us - since_us < MAINTENANCE_LONGEST_US)
@@ -180,6 +177,15 @@ class Rules:
 
     def noted_between(self, note: str, from_us: int, to_us: int) -> PrinterNoted | None:
         return next((one for one in self.notes if one.note == note and from_us <= one.origin.at_us <= to_us), None)
+
+
+def maintenance_since_us(notes: Iterable[PrinterNoted], at_us: int) -> int | None:
+    """Of a printer's notes in order of time, as SiteRules says it."""
+    begun_us: int | None = None
+    for note in notes:
+        if note.origin.at_us <= at_us and note.note in MAINTENANCE_MARKS:
+            begun_us = note.origin.at_us if note.note == "maintenance-begun" else None
+    return begun_us
 
 
 def is_standing(fact: Fact) -> bool:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Container, Mapping, Sequence
+from collections.abc import Awaitable, Callable, Collection, Container, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 from pagereeve.domain.alerts.alert import (
@@ -41,7 +41,8 @@ class AlertDispatcher:
     """``receivers`` by name, with the least severity that each receives.
 
     ``once`` are those to which a message is sent once: one of them that never had any gets a digest of what is open.
-    ``on_dropped(receiver)`` is called for each message for which there is no room. ``waiting_of`` says how many wait.
+    ``refresh`` is awaited before each look, as what ``around`` calls quiet may have changed. ``on_dropped(receiver)``
+    is called for each message for which there is no room. ``waiting_of`` says how many wait.
     """
 
     store: AlertStore
@@ -51,6 +52,7 @@ class AlertDispatcher:
     around: SiteLayout = field(default_factory=SiteLayout)
     every_s: float = LOOK_EVERY_S
     once: Collection[str] = ()
+    refresh: Callable[[], Awaitable[None]] | None = None
     waiting_of: Callable[[str], int] = lambda _: 0
     on_dropped: Callable[[str], None] = lambda _: None
     on_told: Callable[[], None] = lambda: None
@@ -105,6 +107,8 @@ class AlertDispatcher:
             self.heartbeat.does("looks at a finding that changed", STORE_LONGEST_S)
             self._apply(name, await self.store.finding(name), now_us)
         await self._look_up_more(now_us)
+        if self.refresh is not None:
+            await self.refresh()
         messages, forgotten = self._look(now_us)
         altered = [one for one in self._alerts.values() if before.get(one.id) != one]
         addressed = [pair for message in messages for pair in self._addressed(message)]

@@ -3,13 +3,21 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
 from pagereeve.domain.badges.projector import checked_event
 from pagereeve.domain.brackets.timeline import EventKey
-from pagereeve.domain.facts.facts import AnswerReading, AnswerRest, Fact, PagesDecided, ReleaseStarted, instant_us
+from pagereeve.domain.facts.facts import (
+    AnswerReading,
+    AnswerRest,
+    Fact,
+    PagesDecided,
+    PrinterNoted,
+    ReleaseStarted,
+    instant_us,
+)
 from pagereeve.domain.facts.reading import Failure, Reading
 from pagereeve.engine.badges.watcher import BadgeWatcher
 from pagereeve.engine.intake.placement import Placed
@@ -36,9 +44,12 @@ class Elsewhere(Protocol):
 
 @dataclass(slots=True)
 class HandingOn:
+    """``on_noted`` is called for each note on a printer, whoever watches it."""
+
     registry: PrinterRegistry
     badge_watcher: BadgeWatcher
     elsewhere: Elsewhere | None = None
+    on_noted: Callable[[], None] = lambda: None
 
     def ask_for_readings(self, placed: Placed, since_us: int) -> None:
         """Before the facts are durable: the meters are about to move, and a read does no harm. One that was sent after
@@ -58,6 +69,8 @@ class HandingOn:
             return
         if outcome == "stored" and checked_event(fact) is not None:
             self.badge_watcher.accept(fact)
+        if outcome == "stored" and isinstance(fact, PrinterNoted):
+            self.on_noted()
         if fact.printer:
             watcher = self.registry.watcher(fact.printer)
             if watcher is None:
