@@ -11,6 +11,7 @@ from pagereeve.domain.projection.projector import Update
 from pagereeve.domain.projection.running_totals import RunningTotals
 from pagereeve.domain.values.instants import FOREVER_US, SECOND_US
 from pagereeve.engine.supervision.heartbeat import OPEN_LONGEST_S, Heartbeat
+from pagereeve.engine.supervision.wakeup import seconds_until
 from pagereeve.ports.archives import ArchiveUnread
 from pagereeve.ports.clock import Clock
 from pagereeve.ports.ledger import RowWrites, StaleRows
@@ -46,7 +47,8 @@ class LedgerUpdater(Generic[AnyProjector]):
     ``open_projector(before_us)`` gives the projector as of the latest stored resume point before an instant, with all
     facts of the journal since; for FOREVER_US it also looks for facts that no stored row knows yet. ``dirty``: the
     stored rows may be other than the facts say. ``must_reopen``: the projector lacks what ``begin_again`` asked for.
-    ``put_off``: a projection was due, and waits until ``project_from_us`` (monotonic), because the last one took long.
+    ``put_off``: a projection waits, because the last one took long, or ``gathers``: what follows at once changes the
+    same rows.
     ``refused``: how often rows were not stored, because another projector had replaced them since the journal was read.
     ``archive_wanted``: why older rows are not made anew that should be (a file of an archive is not there); "" where
     none is wanted. Newer ones are made meanwhile. ``on_archive`` receives the name and that, when it changes.
@@ -62,20 +64,30 @@ class LedgerUpdater(Generic[AnyProjector]):
     dirty: bool = False
     must_reopen: bool = False
     put_off: bool = False
-    project_from_us: int = 0
+    gathers: bool = False
     refused: int = 0
     archive_wanted: str = ""
     on_archive: Callable[[str, str], None] = lambda *_: None
     _archive_again_us: int = 0
     _late_unseen: bool = False
+    _rested_us: int = 0
+    _gathered_us: int = 0
     _version: int = 0
     _took_us: int = 0
     _begin_again_us: int | None = None
     _in_doubt: bool = False
 
-    def changed(self) -> None:
-        """A fact was added to the projector: its rows are to be projected and stored."""
+    def changed(self, gather_s: float = 0.0) -> None:
+        """A fact was added to the projector: its rows are to be projected and stored. For ``gather_s`` at the most they
+        wait for what else comes, and are projected with it.
+        """
+        gathered_us = self.clock.monotonic_us() + int(gather_s * SECOND_US) if gather_s else 0
+        self._gathered_us = min(gathered_us, self._gathered_us) if self.dirty else gathered_us
         self.dirty = True
+
+    def hurry(self) -> None:
+        """Somebody waits for the rows."""
+        self._gathered_us = 0
 
     def begin_again(self, before_us: int) -> None:
         """Rows from that instant on are to be projected anew by what the journal holds, and stored: until that has
@@ -83,7 +95,8 @@ class LedgerUpdater(Generic[AnyProjector]):
         """
         known_us = before_us if self._begin_again_us is None else self._begin_again_us
         self._begin_again_us = min(known_us, before_us)
-        self.must_reopen = self.dirty = True
+        self.must_reopen = True
+        self.changed()
 
     async def open(self) -> AnyProjector:
         """When the loop begins, or begins anew after a failure: the projector as the journal has it."""
@@ -93,8 +106,9 @@ class LedgerUpdater(Generic[AnyProjector]):
 
     def begin(self, projector: AnyProjector) -> AnyProjector:
         """As ``open``, where the journal holds nothing of it."""
-        self.projector, self.running_totals, self.dirty = projector, RunningTotals(), True
+        self.projector, self.running_totals = projector, RunningTotals()
         self._version = 0
+        self.changed()
         self.must_reopen = self._begin_again_us is not None
         return projector
 
@@ -142,7 +156,8 @@ class LedgerUpdater(Generic[AnyProjector]):
         projector = await self.open_projector(before_us)
         self.running_totals = await self.store.running_totals(self.name, projector.anchor_us)
         self.projector = projector
-        self.dirty, self._in_doubt = True, False
+        self._in_doubt = False
+        self.changed()
         return projector
 
     def opened(self) -> AnyProjector:
@@ -152,9 +167,15 @@ class LedgerUpdater(Generic[AnyProjector]):
         return self.projector
 
     def may_project(self) -> bool:
-        """False where nothing changed, or where projections took too large a share of the time (``put_off``)."""
-        self.put_off = self.dirty and self.clock.monotonic_us() < self.project_from_us
+        """False where nothing changed, or where that waits (``put_off``)."""
+        now_us = self.clock.monotonic_us()
+        self.gathers = self.dirty and now_us < self._gathered_us
+        self.put_off = self.gathers or (self.dirty and now_us < self._rested_us)
         return self.dirty and not self.put_off
+
+    def put_off_s(self) -> float:
+        """Seconds until what is put off may be projected; 0 where nothing is."""
+        return seconds_until(max(self._rested_us, self._gathered_us), self.clock) if self.put_off else 0.0
 
     def project(self, limit_us: int | None = None) -> Update | None:
         """Project what is open, whether it may be put off or not. ``keep`` must follow, also where nothing is new."""
@@ -163,7 +184,7 @@ class LedgerUpdater(Generic[AnyProjector]):
         update = self.opened().advance(limit_us)
         before_us, self._took_us = self._took_us, self.clock.monotonic_us() - began_us
         took_us = min(before_us, self._took_us)
-        self.project_from_us = began_us + (took_us * PROJECTION_SHARE if took_us > LONG_PROJECTION_US else 0)
+        self._rested_us = began_us + (took_us * PROJECTION_SHARE if took_us > LONG_PROJECTION_US else 0)
         return update
 
     async def project_in_slices(self, work: Generator[None, None, Update | None]) -> Update | None:
@@ -189,7 +210,8 @@ class LedgerUpdater(Generic[AnyProjector]):
                     await put(update, self._version)
             except StaleRows:
                 self.refused += 1
-                self.must_reopen = self.dirty = True
+                self.must_reopen = True
+                self.changed()
                 return
             self._version += 1
             self.running_totals.add(update)

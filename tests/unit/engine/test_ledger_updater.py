@@ -241,6 +241,29 @@ def test_after_two_long_projections_the_next_is_put_off(took_us: int, wait_us: i
     passing(story())
 
 
+def test_what_gathers_waits_for_the_earliest_of_its_ends_and_for_nothing_that_is_wanted_now() -> None:
+    async def story() -> None:
+        site = Site([1])
+        await site.updater.open()
+        await site.turn()
+        for later in (None, site.updater.hurry, site.updater.changed):
+            site.updater.changed(2.0)
+            await asyncio.sleep(1.0)
+            site.updater.changed(2.0)
+            assert not site.updater.may_project()
+            assert (site.updater.gathers, site.updater.put_off) == (True, True)
+            assert site.updater.put_off_s() == pytest.approx(1.0)
+            if later is None:
+                await asyncio.sleep(1.0)
+            else:
+                later()
+            assert site.updater.may_project()
+            assert (site.updater.gathers, site.updater.put_off, site.updater.put_off_s()) == (False, False, 0.0)
+            await site.turn()
+
+    passing(story())
+
+
 def test_nothing_is_put_off_where_nothing_changed() -> None:
     async def story() -> None:
         site = Site([1])

@@ -80,6 +80,7 @@ class PrinterProjector:
     _anchor_us: int = 0
     _dropped: int = 0
     _last: Update | None = None
+    _unseen: list[ReleaseStarted] = field(default_factory=list)
     view: Projected | None = None
 
     def __post_init__(self) -> None:
@@ -172,6 +173,8 @@ class PrinterProjector:
         known = self._facts.get(key)
         if isinstance(known, _IDENTIFIED) and known != fact:
             fact = first_heard([known, fact])
+        elif known is None and isinstance(fact, ReleaseStarted):
+            self._unseen.append(fact)
         self._facts[key] = fact
 
     def mark_again(self, started: ReleaseStarted, again: Again) -> None:
@@ -181,6 +184,12 @@ class PrinterProjector:
     def open_run(self, current: PlateauRead | ReadFailed | None) -> None:
         """What the meter is doing now: the plateau or silence that may still grow."""
         self._open = current
+
+    def open_starts(self) -> list[ReleaseStarted]:
+        """Start notices of releases whose windows are open, or that ``view`` does not know of yet."""
+        windows = () if self.view is None else self.view.windows
+        seen = [one.release.started for one in windows if one.closes_us is None]
+        return seen + [one for one in self._unseen if self._again.get(one.origin.key) != "echo"]
 
     def projected(self) -> Projected:
         return self._project(self._timeline())
@@ -203,6 +212,7 @@ class PrinterProjector:
         """
         timeline = self._timeline()
         projected = self.view = self._project(timeline)
+        self._unseen.clear()
         limit_us = self._horizon_us() - self.hold_back_us
         if before_us is not None:
             limit_us = min(limit_us, before_us - 1)

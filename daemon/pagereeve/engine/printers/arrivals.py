@@ -4,9 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Final
 
-from pagereeve.domain.facts.facts import Fact, ReleaseStarted
+from pagereeve.domain.facts.facts import BadgePresented, Fact, ReleaseAnswered, ReleaseEnded, ReleaseStarted
 from pagereeve.domain.projection.projector import concerns_us
+
+GATHERED: Final = (BadgePresented, ReleaseStarted, ReleaseAnswered, ReleaseEnded)
+"""Of one release they come one after the other, and change the same rows."""
 
 
 @dataclass(frozen=True, slots=True)

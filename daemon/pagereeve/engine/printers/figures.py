@@ -6,7 +6,6 @@ from pagereeve.domain.facts.policy import Policy
 from pagereeve.domain.facts.reading import Failure, Reading, SilenceReason
 from pagereeve.domain.projection.projector import PrinterProjector
 from pagereeve.engine.ledger_updater import LedgerUpdater
-from pagereeve.engine.printers.open_windows import OpenWindows
 from pagereeve.engine.printers.poll_schedule import PollSchedule
 from pagereeve.engine.printers.reading_recorder import ReadingRecorder
 from pagereeve.ports.telemetry import PrinterTelemetry
@@ -31,7 +30,7 @@ def figures_of(
         gateway=gateway,
         failed_reads=schedule.failures,
         late=isinstance(last, Failure) and last.reason is SilenceReason.LATE,
-        open_windows=len(OpenWindows.of(view).starts_us),
+        open_windows=0 if projector is None else len(projector.open_starts()),
         settle_us=None if projector is None else projector.rules.settle_us(updater.clock.now_us()),
         open_findings=dict(totals.open_findings),
         pages=dict(totals.pages),

@@ -109,17 +109,26 @@ class PollSchedule:
             if gate.since_us <= sent_us and not gate.answer.done():
                 gate.answer.set_result(result)
 
-    def plan(self, windows: OpenWindows, *, watch_until_us: int, proving: bool = False, put_off_s: float = 0.0) -> None:
+    def plan(
+        self,
+        windows: OpenWindows,
+        *,
+        watch_until_us: int,
+        proving: bool = False,
+        put_off_s: float = 0.0,
+        gathers: bool = False,
+    ) -> None:
         """Decide on the next read. Until ``watch_until_us`` (wall time) missing pages may still surface; ``proving``:
         somebody waits for the meter to rest. Nothing closes a window before ``put_off_s``: no read is needed for it.
+        ``gathers``: more came than ``windows`` know of, which are planned for once they do.
         """
         now_us = self.clock.now_us()
         poll_state = PollState(
-            waiting=bool(windows.starts_us) or windows.unwitnessed or watch_until_us > now_us,
+            waiting=bool(windows.starts_us) or windows.unwitnessed or watch_until_us > now_us or gathers,
             oldest_wait_s=max((now_us - start_us for start_us in windows.starts_us), default=0) / SECOND_US,
             due_s=None if windows.due_us is None else max(put_off_s, (windows.due_us - now_us) / SECOND_US),
             interval_s=self._interval_s,
-            stirred=self._stirred or windows.unwitnessed,
+            stirred=self._stirred or windows.unwitnessed or gathers,
             failures=self._failures,
             proving=proving,
         )
@@ -127,7 +136,7 @@ class PollSchedule:
         closes = poll_state.due_s is not None and poll_state.due_s <= self.poll_policy.longest_s
         self._can_wait = not proving and not (poll_state.waiting and closes)
         self._interval_s = next_interval_s(self.poll_policy, poll_state, self.entropy.jitter())
-        self._stirred = False
+        self._stirred = self._stirred and gathers
         since_us = self.clock.monotonic_us() if self._ended_us is None else self._ended_us
         self._due_us = since_us + int(self._interval_s * SECOND_US)
 

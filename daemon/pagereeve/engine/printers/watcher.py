@@ -9,27 +9,26 @@ from typing import Final
 from pagereeve.domain.brackets.timeline import EventKey, started_again
 from pagereeve.domain.facts.facts import PlateauRead, PolicySet, ReleaseAnswered, ReleaseStarted
 from pagereeve.domain.facts.in_force import Rules
-from pagereeve.domain.facts.jobs import JobCounted
 from pagereeve.domain.facts.policy import Policy
 from pagereeve.domain.facts.reading import Failure, Reading, SilenceReason
 from pagereeve.domain.projection.projector import PrinterProjector
 from pagereeve.domain.projection.running_totals import RunningTotals
 from pagereeve.engine.ledger_updater import LedgerUpdater
-from pagereeve.engine.printers.arrivals import Arrival
+from pagereeve.engine.printers.arrivals import GATHERED, Arrival
 from pagereeve.engine.printers.context import WatcherContext
 from pagereeve.engine.printers.figures import figures_of
 from pagereeve.engine.printers.inbox import Inbox
 from pagereeve.engine.printers.job_following import JobFollower
+from pagereeve.engine.printers.job_looks import JobLooks
 from pagereeve.engine.printers.loading import open_projector
 from pagereeve.engine.printers.meter_reads import MeterReads
-from pagereeve.engine.printers.named_jobs import named_jobs
 from pagereeve.engine.printers.open_windows import OpenWindows
 from pagereeve.engine.printers.poll_schedule import PollSchedule
 from pagereeve.engine.printers.reading_recorder import ReadingRecorder
 from pagereeve.engine.printers.rest_queue import FAILURES_MAX, RestQueue
 from pagereeve.engine.printers.settle_learning import SettleLearner
 from pagereeve.engine.supervision.heartbeat import GRACE_S, STORE_LONGEST_S, Heartbeat
-from pagereeve.engine.supervision.wakeup import Wakeup, seconds_until
+from pagereeve.engine.supervision.wakeup import Wakeup
 from pagereeve.ports.jobs import JobWitness
 from pagereeve.ports.journal import JournalUnavailable
 from pagereeve.ports.meter import MeterTarget
@@ -37,11 +36,8 @@ from pagereeve.ports.telemetry import PrinterTelemetry
 
 INBOX_MAX = 5_000
 TAKEN_AT_ONCE_MAX = 200
-# So much of what a printer said of its jobs waits for a journal that can't be written.
-SAID_MAX = 1_000
-# To ask a printer for its jobs takes longer than this; to see that it has none to tell of does not. What was read waits
-# for no longer look.
-LONG_LOOK_US = 5_000
+# Notices come in pairs, and the count moves in between: the rows wait so long for what else comes.
+GATHER_S = 2.5
 # A printer that nobody registered has no meter to read: its watcher leaves after this long without an event.
 IDLE_STRANGER_S = 600.0
 # And after this long where others wait for its place.
@@ -75,15 +71,13 @@ class PrinterWatcher:
     reads: MeterReads = field(init=False)
     rest_queue: RestQueue = field(init=False)
     learner: SettleLearner = field(default_factory=SettleLearner)
-    follower: JobFollower = field(init=False)
+    job_looks: JobLooks = field(init=False)
     _wakeup: Wakeup = field(init=False)
     _quiet_until_us: int = 0
     _policy_due: bool = False
     _rest_asked: bool = False
     _away: bool = False
     _idle_s: float = IDLE_STRANGER_S
-    _looks_long: bool = True
-    _said: list[JobCounted] = field(default_factory=list)
     _inbox: Inbox = field(default_factory=lambda: Inbox(INBOX_MAX))
 
     def __post_init__(self, seen: Reading | None) -> None:
@@ -96,7 +90,7 @@ class PrinterWatcher:
         self.schedule = PollSchedule(around.clock, around.entropy, around.poll_policy, around.pressed)
         self.reads = MeterReads(around.meter, self.schedule)
         self.rest_queue = RestQueue(around.clock)
-        self.follower = JobFollower(self.printer)
+        self.job_looks = JobLooks(JobFollower(self.printer), around.clock)
         self._wakeup = Wakeup(around.clock, self.heartbeat)
 
     @property
@@ -201,6 +195,7 @@ class PrinterWatcher:
         self.ask_for_reading(since_us)
         # Where the reading is in hand, rows that know the notice are all that is lacking.
         self._rest_asked = True
+        self.updater.hurry()
         self._wakeup.call()
         return await self.rest_queue.answer(waiter, wait_s)
 
@@ -209,7 +204,7 @@ class PrinterWatcher:
         return None if self.projector is None else self.projector.rules.settle_us(self.around.clock.now_us())
 
     def open_windows(self) -> int:
-        return len(self._windows().starts_us)
+        return 0 if self.projector is None else len(self.projector.open_starts())
 
     def telemetry(self) -> PrinterTelemetry:
         return figures_of(self.recorder, self.updater, self.schedule, gateway=self.gateway, policy=self.policy)
@@ -247,7 +242,7 @@ class PrinterWatcher:
         elif self.reads.under_way or self.schedule.is_due():
             await self._observe(self.target)
             self._plan()
-        elif self.updater.put_off or self._rest_asked:
+        elif self._rest_asked or (self.updater.put_off and self.updater.may_project()):
             await self._advance()
             self._plan()
         elif heard:
@@ -346,7 +341,7 @@ class PrinterWatcher:
         """Until something came or a read is due. False: this stranger may go."""
         timeout_s = self._idle_s if self.target is None else self.schedule.due_in_s()
         if self.updater.put_off:
-            timeout_s = min(timeout_s, seconds_until(self.updater.project_from_us, self.around.clock))
+            timeout_s = min(timeout_s, self.updater.put_off_s())
         if not len(self._inbox) and not await self._wakeup.rest(timeout_s):
             return self.registered or self.updater.put_off
         self._wakeup.clear()
@@ -387,7 +382,8 @@ class PrinterWatcher:
             self.updater.begin_again(at_us)
         else:
             projector.add(fact, again=again)
-            self.updater.changed()
+            gathers = isinstance(fact, GATHERED) and self.target is not None and not len(self.rest_queue)
+            self.updater.changed(GATHER_S if gathers else 0.0)
 
     async def _observe(self, target: MeterTarget) -> None:
         """What was read is stored with its rows, and without them where they can't be."""
@@ -412,16 +408,18 @@ class PrinterWatcher:
         for fact in taken.sealed:
             projector.add(fact)
         projector.open_run(taken.current)
-        if taken.sealed and isinstance(taken.current, PlateauRead):
+        if moved := bool(taken.sealed) and isinstance(taken.current, PlateauRead):
             self.schedule.stir()
-        if not taken.same or result.received_us >= self._quiet_until_us or len(self.rest_queue):
+        if result.received_us >= self._quiet_until_us or len(self.rest_queue):
             self.updater.changed()
+        elif not taken.same:
+            self.updater.changed(GATHER_S if moved and projector.open_starts() else 0.0)
         self.recorder.note(result)
         if around.on_read is not None:
             around.on_read(self.printer, result)
         self.schedule.ended(result, sent_us)
         if around.jobs is not None and isinstance(result, Reading) and not self._away:
-            if self._looks_long:
+            if self.job_looks.take_long:
                 await self.recorder.keep_due()
             await self._look_at_jobs(around.jobs, target)
         self.heartbeat.does("stores what it read", STORE_LONGEST_S)
@@ -430,25 +428,21 @@ class PrinterWatcher:
         """What the printer says of its own jobs, as facts of their own."""
         timeout_s = self.around.poll_policy.timeout_s
         self.heartbeat.does("asks for its jobs", timeout_s + GRACE_S)
-        named = named_jobs(None if self.projector is None else self.projector.view)
-        began_us = self.around.clock.monotonic_us()
-        looks = await jobs.look(target, timeout_s, busy=bool(self._windows().starts_us), names=list(named))
+        said = await self.job_looks.look(jobs, target, timeout_s, self.updater.opened().open_starts())
         self.heartbeat.does("stores what it read", STORE_LONGEST_S)
-        self._looks_long = self.around.clock.monotonic_us() - began_us > LONG_LOOK_US
-        self._said += [said for look in looks for said in self.follower.take(look, named)]
-        del self._said[:-SAID_MAX]
         # What could not be stored is stored with the next look: a fact that is there twice counts once.
-        while self._said:
-            await self.around.store.append(self._said[0])
-            self._add(Arrival(self._said.pop(0)))
+        while said:
+            await self.around.store.append(said[0])
+            self._add(Arrival(said.pop(0)))
 
     async def _advance(self) -> None:
         """Project the open stretch and store what changed, with what was read; a reading that changes no row is not
-        projected.
+        projected. What gathers waits for that, readings too.
         """
         self._rest_asked = False
         if not self.updater.may_project():
-            await self.recorder.keep_due()
+            if not self.updater.gathers:
+                await self.recorder.keep_due()
             return
         if self.around.projecting.locked():
             # It may take a while where thousands wait.
@@ -488,12 +482,12 @@ class PrinterWatcher:
             self.rest_queue.look(known, self.schedule.good_sent_us, self.schedule.failures)
 
     def _plan(self) -> None:
-        put_off_s = seconds_until(self.updater.project_from_us, self.around.clock) if self.updater.put_off else 0.0
         self.schedule.plan(
             self._windows(),
             watch_until_us=self.learner.watch_until_us,
             proving=bool(len(self.rest_queue)),
-            put_off_s=put_off_s,
+            put_off_s=self.updater.put_off_s(),
+            gathers=self.updater.gathers,
         )
 
     def _windows(self) -> OpenWindows:

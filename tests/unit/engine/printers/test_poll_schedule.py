@@ -55,6 +55,19 @@ def test_no_read_is_due_for_a_projection_that_is_put_off(due_s: float, put_off_s
     passing(story())
 
 
+def test_while_rows_gather_it_is_read_at_the_shortest_interval_which_begins_anew_once_they_are_made() -> None:
+    async def story() -> None:
+        one = schedule()
+        one.stir()
+        for _ in range(3):
+            one.plan(OpenWindows(), watch_until_us=0, gathers=True)
+            assert one.due_in_s() == pytest.approx(1.0)
+        assert planned_s(one, waiting()) == pytest.approx(1.0)
+        assert planned_s(one, waiting()) == pytest.approx(2.0)
+
+    passing(story())
+
+
 def test_a_read_is_due_when_its_time_has_come_or_somebody_asked() -> None:
     async def story() -> None:
         one = schedule()
