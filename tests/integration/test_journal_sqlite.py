@@ -203,6 +203,7 @@ class _Poison:
     """A request that the database refuses: a second fact under a printer's number."""
 
     filings: Sequence[FactRecord] = ()
+    may_wait = False
 
     def join(self, batch: Batch) -> None:
         batch.facts.append(replace(batch.facts[0]) if batch.facts else _numbered(batch))

@@ -82,7 +82,7 @@ class Writer(GroupWriter):
         """Behind a group that hangs. Nothing of theirs was sent."""
         error = TimeoutError(f"the server gives no answer for more than {HANGS_S:.0f} s")
         self.hinder(error)
-        self._fail(self._taken(self.queue_depth), error)
+        self._fail_all(error)
 
     @property
     def sealed_facts(self) -> int:
@@ -140,7 +140,7 @@ class Writer(GroupWriter):
             if lost is not None and self._since_s(began_us) > LOST_S:
                 # Those in line behind it wait for no answer of this one.
                 self.hinder(lost)
-                self._fail(self._taken(self.queue_depth), lost)
+                self._fail_all(lost)
             if self._since_s(began_us) > DOUBT_S:
                 raise JournalUnavailable(
                     f"the connection to journal {self._path} was lost while it stored ({said}): what was sent may be "

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
-from typing import Protocol, TypeVar
+from typing import ClassVar, Protocol, TypeVar
 
 from pagereeve.domain.facts.facts import Fact, PlateauRead, ReadFailed, Redated
 from pagereeve.domain.ledger import RowSegment
@@ -22,6 +22,11 @@ Filing = Callable[[Fact], FactRecord]
 
 class StoreRequest(Protocol[Answer_co]):
     @property
+    def may_wait(self) -> bool:
+        """A moment, for others that are stored with it. What a sender or a person waits for may not."""
+        ...
+
+    @property
     def filings(self) -> Sequence[FactRecord]:
         """Facts whose identities must be looked up before ``join``."""
         ...
@@ -33,6 +38,7 @@ class StoreRequest(Protocol[Answer_co]):
 
 @dataclass(frozen=True, slots=True)
 class Append:
+    may_wait: ClassVar[bool] = False
     filing: FactRecord
 
     @property
@@ -45,6 +51,7 @@ class Append:
 
 @dataclass(frozen=True, slots=True)
 class AppendTogether:
+    may_wait: ClassVar[bool] = False
     filings: Sequence[FactRecord]
 
     def join(self, batch: Batch) -> tuple[Receipt, ...]:
@@ -53,6 +60,7 @@ class AppendTogether:
 
 @dataclass(frozen=True, slots=True)
 class Observe:
+    may_wait: ClassVar[bool] = True
     printer: str
     filings: Sequence[FactRecord]
     current: str
@@ -63,6 +71,7 @@ class Observe:
 
 @dataclass(frozen=True, slots=True)
 class Redate:
+    may_wait: ClassVar[bool] = False
     filings: Sequence[FactRecord]
 
     def join(self, batch: Batch) -> None:
@@ -71,6 +80,7 @@ class Redate:
 
 @dataclass(frozen=True, slots=True)
 class Replace:
+    may_wait: ClassVar[bool] = True
     replacement: Replacement
 
     @property
@@ -85,6 +95,7 @@ class Replace:
 class Turn:
     """What a watcher's turn came to: all of it or nothing."""
 
+    may_wait: ClassVar[bool] = True
     observed: Observe
     rows: Replace
 
@@ -101,6 +112,7 @@ class Turn:
 class Post:
     """Something for the outbox."""
 
+    may_wait: ClassVar[bool] = False
     entry: Announcement | QueueRemoval
 
     @property

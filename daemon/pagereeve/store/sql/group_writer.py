@@ -1,10 +1,11 @@
-"""A writer: commits whatever arrived while the last commit ran. No time window: a slow commit gathers its own."""
+"""A writer: commits whatever arrived while the last commit ran. A slow commit gathers its own, and what may wait for
+company does so (waiting_line.py).
+"""
 
 from __future__ import annotations
 
 import asyncio
 from abc import ABC, abstractmethod
-from collections import deque
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -20,20 +21,12 @@ from pagereeve.ports.queries import JournalHealth
 from pagereeve.store.errors import Unstorable, unavailable
 from pagereeve.store.records.requests import StoreRequest
 from pagereeve.store.sql.transaction import Outcome
+from pagereeve.store.sql.waiting_line import Waiting, WaitingLine
 
 Answer = TypeVar("Answer")
 
 GROUP_MAX: Final = 512
 QUEUE_DEPTH_MAX: Final = 4_096
-
-
-@dataclass(frozen=True, slots=True)
-class Waiting:
-    """``since_us`` is monotonic: when it came in line."""
-
-    request: StoreRequest[Any]
-    answer: asyncio.Future[Any]
-    since_us: int
 
 
 @dataclass(slots=True)
@@ -63,10 +56,8 @@ class GroupWriter(ABC):
         self.queue_depth_max = queue_depth_max
         self._path = path
         self._clock = clock
-        self._group_max = group_max
-        self._queue: deque[Waiting] = deque()
+        self._line = WaitingLine(group_max)
         self._places = asyncio.Semaphore(queue_depth_max)
-        self._wake = asyncio.Event()
         self._closing = False
         self._hindered: JournalUnavailable | None = None
         self._hindered_since_us: int | None = None
@@ -111,14 +102,14 @@ class GroupWriter(ABC):
 
     @property
     def queue_depth(self) -> int:
-        return len(self._queue)
+        return len(self._line)
 
     @property
     def waiting_since_us(self) -> int | None:
         """The monotonic instant at which the oldest request came that is not answered; None without one."""
         if self._storing_since_us is not None:
             return self._storing_since_us
-        return self._queue[0].since_us if self._queue else None
+        return self._line.since_us
 
     @property
     def waited_us(self) -> int:
@@ -174,8 +165,7 @@ class GroupWriter(ABC):
             self._places.release()
             raise
         waiting = Waiting(request, asyncio.get_running_loop().create_future(), self._clock.monotonic_us())
-        self._queue.append(waiting)
-        self._wake.set()
+        self._line.put(waiting)
         answer: Answer = await waiting.answer
         return answer
 
@@ -204,29 +194,21 @@ class GroupWriter(ABC):
     async def close(self) -> None:
         """Stores what is in line, then ends. New requests are refused from the call on."""
         self._closing = True
-        self._wake.set()
+        self._line.close()
         await asyncio.wait([self._task])
-        self._fail(self._taken(len(self._queue)), RuntimeError("the writer ended"))
+        self._fail_all(RuntimeError("the writer ended"))
 
     async def _run(self) -> None:
-        while True:
-            group = self._taken(self._group_max)
-            if group:
-                self._storing_since_us = group[0].since_us
-                await self._store(group)
-                self._storing_since_us = None
-                await self._between()
-            elif self._closing:
-                return
-            else:
-                self._wake.clear()
-                await self._wake.wait()
+        while group := await self._line.group():
+            self._free(group)
+            self._storing_since_us = min(one.since_us for one in group)
+            await self._store(group)
+            self._storing_since_us = None
+            await self._between()
 
-    def _taken(self, most: int) -> list[Waiting]:
-        group = [self._queue.popleft() for _ in range(min(most, len(self._queue)))]
-        for _ in group:
+    def _free(self, taken: Sequence[Waiting]) -> None:
+        for _ in taken:
             self._places.release()
-        return group
 
     async def _store(self, group: Sequence[Waiting]) -> None:
         requests = [waiting.request for waiting in group]
@@ -273,6 +255,12 @@ class GroupWriter(ABC):
 
     def _is_refused(self, error: Exception) -> bool:
         return is_refused(error)
+
+    def _fail_all(self, cause: Exception) -> None:
+        """Whoever is in line."""
+        taken = self._line.all()
+        self._free(taken)
+        self._fail(taken, cause)
 
     def _fail(self, group: Sequence[Waiting], cause: Exception) -> None:
         for waiting in group:
