@@ -54,6 +54,7 @@ RUNS: Final = (
     Run("ingest", "", "--rounds 1 --events 300"),
     Run("journal_commit", "", "--rounds 1 --seconds 0.2 --history 5000"),
     Run("journal_postgres", "", "--rounds 1 --seconds 0.3"),
+    Run("workers", "", "--printers 8 --seconds 2 --rounds 1"),
     Run("database_size", "", "--releases 200"),
     Run("backup", "", "--rounds 1 --facts 5000"),
     Run("canonical", "", "--rounds 2"),

@@ -24,23 +24,27 @@ def a_free_port() -> int:
 
 @dataclass
 class Daemon:
-    """`pagereeve run` as its own process, begun again after each kill; in our environment, unless told."""
+    """`pagereeve run` as its own process, begun again after each kill; in our environment, unless told. ``within``: a
+    command that runs it somewhere else, where it listens at ``host``.
+    """
 
     config: Path
     port: int
     environment: Mapping[str, str] | None = None
     code: str = CODE
+    host: str = "127.0.0.1"
+    within: tuple[str, ...] = ()
     process: asyncio.subprocess.Process | None = None
 
     async def start(self) -> None:
-        argv = (sys.executable, "-c", self.code, "run", "--config", str(self.config))
+        argv = (*self.within, sys.executable, "-c", self.code, "run", "--config", str(self.config))
         self.process = await asyncio.create_subprocess_exec(
             *argv, stdin=asyncio.subprocess.DEVNULL, env=self.environment
         )
         async with asyncio.timeout(60), httpx2.AsyncClient() as client:
             while True:
                 try:
-                    ready = await client.get(f"http://127.0.0.1:{self.port}/readyz")
+                    ready = await client.get(f"http://{self.host}:{self.port}/readyz")
                 except httpx2.TransportError:
                     assert self.process.returncode is None, "the daemon ended by itself"
                 else:

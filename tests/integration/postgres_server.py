@@ -88,6 +88,12 @@ class Server:
         environment = {**os.environ, "PGPASSWORD": one.password or "", **_of_tls(one)}
         return subprocess.run(argv, capture_output=True, text=True, check=False, env=environment)
 
+    @property
+    def pid(self) -> int:
+        """Of the process whose children are all others of the server."""
+        assert self._process is not None
+        return self._process.pid
+
     def stop(self, how: signal.Signals = signal.SIGQUIT) -> None:
         """SIGQUIT: at once, as after a crash (postgresql.org/docs/15/server-shutdown.html)."""
         assert self._process is not None
@@ -180,13 +186,13 @@ def _of_our_own(change: Callable[[Server], None] = lambda _: None) -> Iterator[S
 
 
 @contextmanager
-def elsewhere(host: str, peer: str, within: tuple[str, ...]) -> Iterator[Server]:
-    """At ``host``, where a command of ``within`` runs; ``peer`` may connect."""
+def elsewhere(host: str, peers: str, within: tuple[str, ...] = ()) -> Iterator[Server]:
+    """At ``host``, where a command of ``within`` runs; ``peers``, a network, may connect."""
 
     def change(server: Server) -> None:
         assert server.data is not None
         with (server.data / "pg_hba.conf").open("a") as rules:
-            rules.write(f"host all all {peer}/32 scram-sha-256\n")
+            rules.write(f"host all all {peers} scram-sha-256\n")
         server.address, server.within = replace(server.address, host=host), within
         server.settings = {"listen_addresses": "*"}
 

@@ -82,7 +82,7 @@ def behind_a_network(folder: Path) -> Iterator[tuple[Server, str]]:
         run("ip", "link", "set", ours, "up")
         for words in (("addr", "add", f"{net}.2/24", "dev", theirs), ("link", "set", theirs, "up")):
             run("ip", "-n", name, *words)
-        with postgres_server.elsewhere(f"{net}.2", f"{net}.1", ("ip", "netns", "exec", name)) as server:
+        with postgres_server.elsewhere(f"{net}.2", f"{net}.1/32", ("ip", "netns", "exec", name)) as server:
             yield server, name
     finally:
         run("ip", "netns", "del", name)
