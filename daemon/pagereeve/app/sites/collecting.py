@@ -67,22 +67,24 @@ class Collector:
             wait_s = 0.0 if taken is None else await self._settled(taken)
         except BrokerTrouble as error:
             return self._hindered(f"nothing is taken from its broker ({error.trouble}): {error.problem}")
+        except JournalUnavailable as error:
+            return self._hindered(HINDRANCES[error.hindrance])
         if self.facts.hinder(self.site, ""):
             self.report(self.site, "")
         self._pause = Pause()
         return wait_s
 
     async def _settled(self, taken: TakenBatch) -> float:
-        """Raises BrokerTrouble."""
+        """Raises BrokerTrouble, JournalUnavailable."""
         if self.site in self.facts.under_way:
             await taken.later(LATER_S)
             return LATER_S
         self.facts.under_way.add(self.site)
         try:
             await self._joined(taken)
-        except JournalUnavailable as error:
+        except JournalUnavailable:
             await taken.later(LATER_S)
-            return self._hindered(HINDRANCES[error.hindrance])
+            raise
         finally:
             self.facts.under_way.discard(self.site)
         return 0.0

@@ -11,7 +11,9 @@ from pagereeve.domain.facts.sites import is_site_name
 FULL_STOP: Final = "="
 """In the place of a full stop, which parts a subject's words; no site's name holds it."""
 MESSAGE_ID_MAX: Final = 200
-_ID: Final = re.compile(r"([A-Za-z0-9_=-]{1,64})\.([0-9a-f]{32})\.(\d{1,16})-(\d{1,16})\.(\d{1,18})", re.ASCII)
+_ID: Final = re.compile(
+    r"([A-Za-z0-9_=-]{1,64})\.([0-9a-f]{32})\.(\d{1,16})-(\d{1,16})\.(\d{1,18})\.(\d{1,16})", re.ASCII
+)
 
 
 def word_of(site: str) -> str:
@@ -40,7 +42,8 @@ def heads_stream(site: str) -> str:
 @dataclass(frozen=True, slots=True)
 class MessageId:
     """Facts of the journal ``origin`` behind the place ``after`` up to ``end``, sent in a round: whatever is sent anew
-    since it was lost is sent in another, or the broker would take it for the same message.
+    since it was lost is sent in another, or the broker would take it for the same message. Questions, which have no
+    facts, are counted for the same reason; of facts that count is 0.
     """
 
     site: str
@@ -48,9 +51,10 @@ class MessageId:
     after: int
     end: int
     round: int
+    question: int = 0
 
     def __str__(self) -> str:
-        return f"{word_of(self.site)}.{self.origin}.{self.after}-{self.end}.{self.round}"
+        return f"{word_of(self.site)}.{self.origin}.{self.after}-{self.end}.{self.round}.{self.question}"
 
     @classmethod
     def parsed(cls, text: str) -> Self | None:

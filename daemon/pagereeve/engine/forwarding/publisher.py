@@ -71,6 +71,8 @@ class PublishingSender:
     has: int | None = None
     _batches: BatchMaker = field(init=False)
     _round: int = 0
+    _from: int = 0
+    _questions: int = 0
     _ahead_max: int = AHEAD_MAX
     _facts_max: int = FACTS_MAX
     _last: MessageId | None = None
@@ -155,7 +157,7 @@ class PublishingSender:
     async def _begin(self) -> None:
         """A round begins behind all that is sent, as far as that is known, and asks."""
         kept = await self._kept() if self._ahead_max else 0
-        self.sent = max(kept, self.has or 0)
+        self.sent = self._from = max(kept, self.has or 0)
         self._batches.forget()
         self._round = self.clock.now_us()
         try:
@@ -173,7 +175,8 @@ class PublishingSender:
 
     async def _ask(self) -> None:
         """Whether the centre holds all that is sent, and another past than ours (a question has ours at its end)."""
-        await self._publish(await self._batches.question(self.size, self.size), self.sent, self.sent)
+        self._questions += 1
+        await self._publish(await self._batches.question(self.size, self.size), self.sent, self._questions)
         self._ask_after_s = min(self._ask_after_s * 2, ASK_LONGEST_S)
 
     async def _send(self) -> None:
@@ -181,7 +184,7 @@ class PublishingSender:
         made = await self._batches.made(self.sent, self.size, self._facts_max)
         took_s = (self.clock.monotonic_us() - began_us) / SECOND_US
         try:
-            await self._publish(made, self.sent, made.end)
+            await self._publish(made, made.end)
         except BrokerTrouble as error:
             if error.trouble == "too-large":
                 self._facts_max = max(len(made.batch.facts) // 2, 1)
@@ -193,8 +196,8 @@ class PublishingSender:
         # Badges and gated notices come first: a backlog of weeks has half of the time at most.
         await self.clock.sleep(REST_SHARE * took_s)
 
-    async def _publish(self, made: MadeBatch, after: int, end: int) -> None:
-        message_id = MessageId(self.site, made.batch.origin, after, end, self._round)
+    async def _publish(self, made: MadeBatch, end: int, question: int = 0) -> None:
+        message_id = MessageId(self.site, made.batch.origin, self.sent, end, self._round, question)
         await self.centre.publish(made.raw, message_id)
         self._last, self._last_us = message_id, self.clock.monotonic_us()
         if self._waits_since_us is None:
@@ -222,7 +225,7 @@ class PublishingSender:
         if has < heard.id.end:
             problem = f"{self.name} lost facts on their way: the centre has {has}, and {heard.id.end} were sent"
             raise NotForwarded("gap", problem, has)
-        self.forwarded += max(has - (has if self.has is None else self.has), 0)
+        self.forwarded += max(has - (self._from if self.has is None else self.has), 0)
         self._holds(has)
         self.accepted_us = self.clock.now_us()
         self._ahead_max = min(max(2 * self._ahead_max, FACTS_MAX), AHEAD_MAX)
