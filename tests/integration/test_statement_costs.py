@@ -24,7 +24,8 @@ from pagereeve.domain.accounts.frozen import FrozenHead, FrozenRow
 from pagereeve.domain.alerts.alert import SiteLayout, begun
 from pagereeve.domain.alerts.telling import compose
 from pagereeve.domain.facts.closed import FactsArchived
-from pagereeve.domain.facts.facts import Redated
+from pagereeve.domain.facts.facts import Origin, PagesDecided, Redated
+from pagereeve.domain.facts.page_decision import DECISIONS_SOURCE, PageDecision
 from pagereeve.domain.projection.projector import Update
 from pagereeve.ports.archives import ArchiveFile, ArchivePart
 from pagereeve.ports.closing import ClosedPeriod, Closing
@@ -89,6 +90,12 @@ def _notices(journal: SqlJournal) -> list[Awaitable[Any]]:
 async def _append(journal: SqlJournal) -> None:
     await journal.append(started("new-alone", PRINTER, at_us=LATE_US))
     await asyncio.gather(*_notices(journal))
+
+
+async def _append_counted(journal: SqlJournal) -> None:
+    said = PageDecision("waive", 2, "jam", "total", "/server", "r")
+    decided = PagesDecided(PRINTER, Origin(DECISIONS_SOURCE, "new-decision", LATE_US, LATE_US), "warden", said)
+    await journal.append_counted(decided, await journal.last_position() - 3)
 
 
 async def _append_together(journal: SqlJournal) -> None:
@@ -231,6 +238,7 @@ CALLS: Final[dict[str, Call]] = {
     "room": Call(SqlJournal.room),
     "rows_version": Call(lambda journal: journal.rows_version(PRINTER)),
     "append": Call(_append),
+    "append_counted": Call(_append_counted),
     "append_together": Call(_append_together),
     "keep_turn": Call(_keep_turn),
     "observe": Call(lambda journal: journal.observe(PRINTER, [read(1, PRINTER)], read(2, PRINTER))),

@@ -37,6 +37,10 @@ class JournalUnavailable(PagereeveError):
         self.hindrance: Hindrance = hindrance
 
 
+class Overtaken(PagereeveError):
+    """Somebody else stored meanwhile what this rests on: nothing was stored. Read the journal again."""
+
+
 @dataclass(frozen=True, slots=True)
 class Receipt:
     """What became of an appended fact. ``seq`` is its number on its printer's timeline, from 1.

@@ -8,14 +8,11 @@ from typing import Protocol
 from pagereeve.domain.accounts.ledger_rows import LedgerRow
 from pagereeve.domain.ledger import Charge, Finding, Posting, ReleaseKey, RowSegment, Stretch
 from pagereeve.domain.projection.running_totals import RunningTotals
-from pagereeve.domain.values.errors import PagereeveError
+from pagereeve.ports.journal import Overtaken
 
 
-class StaleRows(PagereeveError):
-    """Another projector replaced the printer's rows since this one read the journal: nothing was stored.
-
-    Read the journal again, and project anew.
-    """
+class StaleRows(Overtaken):
+    """Another projector replaced the printer's rows since this one read the journal: project anew."""
 
 
 class RowWrites(Protocol):

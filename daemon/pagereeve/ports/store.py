@@ -9,7 +9,7 @@ from pagereeve.domain.facts.facts import Fact, PlateauRead, ReadFailed, Redated
 from pagereeve.domain.projection.projector import Update
 from pagereeve.ports.archives import ArchiveReads
 from pagereeve.ports.closing import ClosedReads, PeriodCloser
-from pagereeve.ports.decisions import DecisionReads
+from pagereeve.ports.decisions import DecisionStore
 from pagereeve.ports.erasing import Erasing
 from pagereeve.ports.following import Following
 from pagereeve.ports.forwarding import SealedFacts
@@ -36,7 +36,7 @@ class ReleaseFacts(Protocol):
         ...
 
 
-class IntakeStore(ReleaseFacts, FindingLookup, DecisionReads, PanelReads, OriginReads, Protocol):
+class IntakeStore(ReleaseFacts, FindingLookup, DecisionStore, PanelReads, OriginReads, Protocol):
     """What the intake needs: to store an event, and to find what it belongs to."""
 
     async def append(self, fact: Fact) -> Receipt:

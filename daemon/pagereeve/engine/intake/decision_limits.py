@@ -3,50 +3,56 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import AsyncIterator, Callable
-from contextlib import asynccontextmanager
+from collections.abc import Callable
+from contextlib import suppress
 from typing import Final
 
-from pagereeve.domain.facts.events import AUTHOR
+from pagereeve.domain.facts.facts import PagesDecided
 from pagereeve.domain.values.amounts import amount, form
 from pagereeve.domain.values.instants import SECOND_US, to_text
-from pagereeve.ports.decisions import DecisionReads
-from pagereeve.ports.intake import DecidedEnough, Envelope
+from pagereeve.ports.decisions import DecidedMeanwhile, DecisionStore
+from pagereeve.ports.intake import DecidedEnough
+from pagereeve.ports.journal import JournalUnavailable, Receipt
 
 DAY_US: Final = 86_400 * SECOND_US
 """Any 24 hours: no midnight gives the limit twice within a minute."""
+COUNTS_MAX: Final = 20
+"""Somebody decides at several daemons at once: each count that was overtaken let one of the others pass."""
 _Decided = tuple[int, int]
 """When it was received, and its pages."""
 
 
 class DecisionLimits:
-    """One decision of a limited credential at a time, so that two at once do not pass on the same room."""
+    """One decision of a limited credential at a time, so that two at once do not pass on the same room. Of two at two
+    workers the store refuses the one that did not count the other, which is then counted.
+    """
 
-    def __init__(self, reads: DecisionReads, now_us: Callable[[], int]) -> None:
-        self._reads = reads
+    def __init__(self, store: DecisionStore, now_us: Callable[[], int]) -> None:
+        self._store = store
         self._now_us = now_us
         self._one = asyncio.Lock()
 
-    @asynccontextmanager
-    async def room_for(self, envelope: Envelope) -> AsyncIterator[None]:
-        """While the event is stored. Raises DecidedEnough. What is no number of pages is for others to refuse."""
-        limit, data = envelope.pages_day_max, envelope.data
-        pages = data.get("pages") if isinstance(data, dict) else None
-        if limit is None or not isinstance(pages, int):
-            yield
-            return
+    async def stored(self, decided: PagesDecided, limit: int) -> Receipt:
+        """Raises DecidedEnough; JournalUnavailable; BadFact."""
         async with self._one:
-            since_us = self._now_us() - DAY_US
-            decided = await self._decided_since(since_us, str(data.get(AUTHOR, "")), envelope.id)
-            if pages + sum(many for _, many in decided) > limit:
-                raise DecidedEnough("data.pages", _problem(limit, pages, sorted(decided)))
-            yield
+            for _ in range(COUNTS_MAX):
+                counted = await self._store.last_position()
+                await self._require_room(decided, limit)
+                with suppress(DecidedMeanwhile):
+                    return await self._store.append_counted(decided, counted)
+        raise JournalUnavailable(f"{decided.by} decides all the time at other daemons; send it again later", "busy")
+
+    async def _require_room(self, decided: PagesDecided, limit: int) -> None:
+        since_us, pages = self._now_us() - DAY_US, decided.said.pages
+        before = await self._decided_since(since_us, decided.by, decided.origin.id)
+        if pages + sum(many for _, many in before) > limit:
+            raise DecidedEnough("data.pages", _problem(limit, pages, sorted(before)))
 
     async def _decided_since(self, since_us: int, by: str, but: str) -> list[_Decided]:
         """``but``: the id of one that is sent again counts once."""
         return [
             (one.origin.received_us, one.said.pages)
-            async for one in self._reads.page_decisions()
+            async for one in self._store.page_decisions()
             if one.by == by and one.origin.received_us > since_us and one.origin.id != but
         ]
 

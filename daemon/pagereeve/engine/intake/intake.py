@@ -11,6 +11,7 @@ from pagereeve.domain.facts.facts import (
     BadgePresented,
     BadgeUnreadable,
     Event,
+    PagesDecided,
     ReleaseAnswered,
     ReleaseEnded,
     ReleaseStarted,
@@ -89,9 +90,9 @@ class EventIntake:
     async def take(self, envelope: Envelope, *, feed: str, wait_s: float | None, rest: bool = False) -> Accepted:
         arrived_us = self.clock.monotonic_us()
         try:
-            async with self.limits.room_for(envelope):
-                dated = await self.dating.envelope(envelope)
-                return await self._accept(dated, feed, wait_s, arrived_us, rest=rest)
+            dated = await self.dating.envelope(envelope)
+            limit = envelope.pages_day_max
+            return await self._accept(dated, feed, wait_s, arrived_us, rest=rest, pages_day_max=limit)
         except BadFact as error:
             self._count_refused(feed, error)
             raise
@@ -125,6 +126,7 @@ class EventIntake:
         *,
         rest: bool = False,
         waits: bool = True,
+        pages_day_max: int | None = None,
     ) -> Accepted:
         """``waits``: for an answer, so that it is sent again where none comes."""
         remarks = [*(Remark(one.where, one.problem) for one in dated.remarks), *self.names.remarks(dated.event)]
@@ -139,7 +141,7 @@ class EventIntake:
             outcome = await self._keep_or_spool(event, arrived_us)
             self.counters.events[feed, outcome] += 1
             return Accepted(outcome, OTHER_DATA if outcome == "conflict" else "", remarks=tuple(remarks))
-        placed, receipt = await self._keep(event, arrived_us)
+        placed, receipt = await self._keep(event, arrived_us, pages_day_max)
         self.counters.events[feed, receipt.outcome] += 1
         detail = OTHER_DATA if receipt.outcome == "conflict" else ""
         if wait_s is None or not placed.gate:
@@ -189,10 +191,15 @@ class EventIntake:
         """One that waited in the spool: as it was received then. Raises as ``badge_line`` does."""
         await self.storing.store(await place(event, self.lookup))
 
-    async def _keep(self, event: Event | BadgeUnreadable, arrived_us: int) -> tuple[Placed, Receipt]:
+    async def _keep(
+        self, event: Event | BadgeUnreadable, arrived_us: int, pages_day_max: int | None = None
+    ) -> tuple[Placed, Receipt]:
         placed = await place(event, self.lookup)
         self.handing_on.ask_for_readings(placed, arrived_us)
-        return placed, await self.storing.store(placed)
+        decided = placed.facts[0]
+        if pages_day_max is None or not isinstance(decided, PagesDecided):
+            return placed, await self.storing.store(placed)
+        return placed, await self.limits.stored(decided, pages_day_max)
 
     def _is_known(self, printer: str) -> bool:
         return printer in self.registry.registered

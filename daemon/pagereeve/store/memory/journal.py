@@ -33,13 +33,14 @@ from pagereeve.domain.projection.projector import Update
 from pagereeve.domain.seal.erasure import erasure_digest
 from pagereeve.ports.closing import ClosedPeriod, Closing, ClosingAttempt, PackedRows
 from pagereeve.ports.erasing import Erasure, ErasureOutcome, TitleExpiry, TitlesExpired
-from pagereeve.ports.journal import DamagedRow, JournalUnavailable, OpenRun, Receipt, StoredFact
+from pagereeve.ports.journal import DamagedRow, JournalUnavailable, OpenRun, StoredFact
 from pagereeve.ports.kept_facts import KeptFacts
 from pagereeve.ports.kept_sums import RowsState
 from pagereeve.ports.ledger import StaleRows
 from pagereeve.ports.origins import Forwarded, ForwardedFact
 from pagereeve.ports.outbox import Announcement, QueueRemoval
 from pagereeve.ports.queries import LAST_EVENTS_OF_SOURCE, SOURCES_LOOKED_AT, Growth
+from pagereeve.store.memory.appends import MemoryAppends
 from pagereeve.store.memory.closed import MemoryClosed
 from pagereeve.store.memory.forwarded import MemoryOrigins
 from pagereeve.store.memory.numbered import as_stored, has_title, is_checked, last, moved, place_of, source_of
@@ -65,9 +66,7 @@ from pagereeve.store.records.requests import (
     StoreRequest,
     Turn,
     append_request,
-    append_together_request,
     observe_request,
-    redate_request,
     replace_request,
 )
 from pagereeve.store.records.rows_versions import RowsVersions
@@ -83,7 +82,7 @@ from pagereeve.store.sql.fact_reads import (
 Answer = TypeVar("Answer")
 
 
-class MemoryJournal(MemoryClosed, MemorySeal, MemoryOrigins):
+class MemoryJournal(MemoryAppends, MemoryClosed, MemorySeal, MemoryOrigins):
     """``unavailable``: set it to a reason, and nothing can be stored until it is empty again."""
 
     following = NobodyElse
@@ -310,18 +309,6 @@ class MemoryJournal(MemoryClosed, MemorySeal, MemoryOrigins):
         if filing.identity is not None:
             self._firsts[filing.identity] = First(row.seq, "")
         return {had}
-
-    async def append(self, fact: Fact) -> Receipt:
-        return self._store(append_request(fact))
-
-    async def append_together(self, facts: Sequence[Fact]) -> Sequence[Receipt]:
-        return self._store(append_together_request(facts))
-
-    async def redate(self, facts: Sequence[Redated]) -> None:
-        self._store(redate_request(facts))
-
-    async def observe(self, printer: str, sealed: Sequence[Fact], current: PlateauRead | ReadFailed) -> Sequence[int]:
-        return self._store(observe_request(printer, sealed, current))
 
     async def rows_state(self, place: int) -> tuple[RowsState, bytes | None]:
         """ports.reads.Reads."""

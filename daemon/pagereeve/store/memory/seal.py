@@ -6,7 +6,7 @@ import os
 from collections.abc import AsyncIterator, Sequence
 from dataclasses import dataclass, replace
 
-from pagereeve.domain.facts.facts import Fact, Redated
+from pagereeve.domain.facts.facts import Fact, PagesDecided, Redated
 from pagereeve.domain.facts.redating import concerned, redated
 from pagereeve.domain.facts.sites import of_site, site_of
 from pagereeve.domain.forwarding.batch import SealedBody, SealedPlace
@@ -79,6 +79,11 @@ class MemorySeal:
         filed = [(one.seq, one.filing) for one in facts]
         for one, sealed in zip(facts, seal_filed(self._seal, filed, lambda _: None, self._salts), strict=True):
             self._sealed[sealed.position] = Row.of(sealed, one)
+
+    def decided_after(self, position: int) -> Sequence[PagesDecided]:
+        """records.batch.Stored."""
+        rows = (row for place, row in self._sealed.items() if place > position and not row.origin)
+        return [row.fact for row in rows if isinstance(row.fact, PagesDecided)]
 
     def _sealed_row(self, printer: str, seq: int) -> Row | None:
         return next((one for one in self._sealed.values() if (one.printer, one.seq) == (printer, seq)), None)

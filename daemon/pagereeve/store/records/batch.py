@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from typing import Protocol
 
 from pagereeve.domain.facts.claims import HEARD
-from pagereeve.domain.facts.facts import Conflict, Event, Fact
+from pagereeve.domain.facts.facts import Conflict, Event, Fact, PagesDecided
 from pagereeve.domain.facts.sites import DIVIDER, site_of
 from pagereeve.domain.ledger import RowSegment
 from pagereeve.domain.values.errors import BadFact
@@ -53,6 +53,10 @@ class Stored(Protocol):
 
     def is_of_a_site(self, printer: str) -> bool:
         """Is the timeline another journal's?"""
+        ...
+
+    def decided_after(self, position: int) -> Sequence[PagesDecided]:
+        """This journal's decisions about pages that have a place in the seal behind ``position``."""
         ...
 
 
@@ -141,6 +145,10 @@ class Batch:
     def seal_open(self, printer: str) -> None:
         """What was to be the printer's open run becomes a fact."""
         self.append(file(run_of(self.open_runs.pop(printer))))
+
+    def decided_after(self, position: int) -> Sequence[PagesDecided]:
+        here = (one.filing.fact for one in self.facts)
+        return [*self.stored.decided_after(position), *(one for one in here if isinstance(one, PagesDecided))]
 
     def _notices(self, filing: FactRecord) -> tuple[Fact, ...]:
         key = filing.release_key

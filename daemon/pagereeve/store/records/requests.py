@@ -7,8 +7,9 @@ from dataclasses import dataclass
 from itertools import pairwise
 from typing import ClassVar, Protocol, TypeVar
 
-from pagereeve.domain.facts.facts import Fact, PlateauRead, ReadFailed, Redated
+from pagereeve.domain.facts.facts import Fact, PagesDecided, PlateauRead, ReadFailed, Redated
 from pagereeve.domain.ledger import RowSegment
+from pagereeve.ports.decisions import DecidedMeanwhile
 from pagereeve.ports.journal import Receipt
 from pagereeve.ports.outbox import Announcement, QueueRemoval
 from pagereeve.store.records.batch import Batch, Replacement
@@ -46,6 +47,26 @@ class Append:
         return (self.filing,)
 
     def join(self, batch: Batch) -> Receipt:
+        return batch.append(self.filing)
+
+
+@dataclass(frozen=True, slots=True)
+class AppendCounted:
+    """A decision whose author's others were counted up to a place in the seal."""
+
+    filing: FactRecord
+    decided: PagesDecided
+    counted: int
+
+    @property
+    def filings(self) -> Sequence[FactRecord]:
+        return (self.filing,)
+
+    def join(self, batch: Batch) -> Receipt:
+        """Raises DecidedMeanwhile."""
+        others = (one for one in batch.decided_after(self.counted) if one.origin.key != self.decided.origin.key)
+        if any(one.by == self.decided.by for one in others):
+            raise DecidedMeanwhile(f"another decision of {self.decided.by} was stored meanwhile")
         return batch.append(self.filing)
 
 
@@ -126,6 +147,11 @@ class Post:
 def append_request(fact: Fact, filed: Filing = file) -> Append:
     """Raises BadFact or BadCanonical for a fact that could not be read back."""
     return Append(filed(fact))
+
+
+def append_counted_request(decided: PagesDecided, counted: int, filed: Filing = file) -> AppendCounted:
+    """Raises as ``append_request`` does."""
+    return AppendCounted(filed(decided), decided, counted)
 
 
 def append_together_request(facts: Sequence[Fact], filed: Filing = file) -> AppendTogether:

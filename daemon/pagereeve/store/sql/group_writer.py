@@ -15,7 +15,7 @@ from sqlalchemy.exc import DataError, DBAPIError, IntegrityError, InterfaceError
 
 from pagereeve.domain.values.errors import BadFact
 from pagereeve.ports.clock import Clock
-from pagereeve.ports.journal import Hindrance, JournalUnavailable
+from pagereeve.ports.journal import Hindrance, JournalUnavailable, Overtaken
 from pagereeve.ports.ledger import StaleRows
 from pagereeve.ports.queries import JournalHealth
 from pagereeve.store.errors import Unstorable, unavailable
@@ -214,8 +214,8 @@ class GroupWriter(ABC):
         requests = [waiting.request for waiting in group]
         try:
             outcome = await self._commit(requests)
-        except StaleRows as error:
-            await self._refuse_stale(group, error)
+        except Overtaken as error:
+            await self._refuse_overtaken(group, error)
         except Exception as error:  # noqa: BLE001 - whatever it is, callers receive it and the next group is tried
             self.counters.failures += 1
             if not self._is_refused(error):
@@ -234,13 +234,13 @@ class GroupWriter(ABC):
                 if not waiting.answer.done():
                     waiting.answer.set_result(answer)
 
-    async def _refuse_stale(self, group: Sequence[Waiting], error: StaleRows) -> None:
-        """Of a group only whose rows were replaced meanwhile."""
+    async def _refuse_overtaken(self, group: Sequence[Waiting], error: Overtaken) -> None:
+        """Of a group only who rests on what somebody replaced or added to meanwhile."""
         if len(group) > 1:
             for waiting in group:
                 await self._store([waiting])
             return
-        self.counters.stale += 1
+        self.counters.stale += isinstance(error, StaleRows)
         if not group[0].answer.done():
             group[0].answer.set_exception(error)
 

@@ -13,7 +13,7 @@ from uuid import uuid4
 from sqlalchemy import Connection
 
 from pagereeve.domain.accounts.frozen import FrozenRow
-from pagereeve.domain.facts.facts import Fact, PlateauRead, ReadFailed, Redated
+from pagereeve.domain.facts.facts import Fact, PagesDecided, PlateauRead, ReadFailed, Redated
 from pagereeve.domain.ledger import RowSegment
 from pagereeve.domain.projection.projector import Update
 from pagereeve.ports.clock import Clock
@@ -29,6 +29,7 @@ from pagereeve.store.records.requests import (
     Post,
     Replace,
     Turn,
+    append_counted_request,
     append_request,
     append_together_request,
     observe_request,
@@ -85,6 +86,10 @@ class JournalWrites(ABC):
     async def append(self, fact: Fact) -> Receipt:
         """ports.journal.Journal. Raises BadFact besides, for a fact that could not be read back."""
         return await self._line.submit(append_request(fact, self._filed))
+
+    async def append_counted(self, decided: PagesDecided, counted: int) -> Receipt:
+        """ports.decisions.DecisionStore. Raises BadFact as ``append`` does."""
+        return await self._line.submit(append_counted_request(decided, counted, self._filed))
 
     async def append_together(self, facts: Sequence[Fact]) -> Sequence[Receipt]:
         """ports.journal.Journal. Raises BadFact as ``append`` does."""

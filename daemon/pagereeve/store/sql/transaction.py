@@ -12,7 +12,8 @@ from typing import Any
 from sqlalchemy import Connection, bindparam, delete, func, insert, select
 
 from pagereeve.domain.facts.closed import FactsArchived
-from pagereeve.domain.facts.facts import Fact
+from pagereeve.domain.facts.events import PAGES_DECIDED
+from pagereeve.domain.facts.facts import Fact, PagesDecided
 from pagereeve.domain.facts.sites import site_of
 from pagereeve.ports.archives import ArchiveFile, ArchivePart
 from pagereeve.ports.closing import ClosedPeriod, ClosingAttempt
@@ -56,6 +57,17 @@ _NOTICES_OF = (
     .order_by(schema.fact.c.release, schema.fact.c.at_us, schema.fact.c.printer, schema.fact.c.seq)
 )
 _NOTICES = DrivenList(_NOTICES_OF, schema.fact.c.release)
+_ENTRY = schema.seal_entry.c
+# Few facts come between a count and the decision that rests on it.
+_DECIDED = Driven(
+    select(*schema.CHECKED)
+    .select_from(
+        schema.seal_entry.join(
+            schema.fact, (schema.fact.c.printer == _ENTRY.printer) & (schema.fact.c.seq == _ENTRY.seq)
+        )
+    )
+    .where(_ENTRY.position > bindparam("position"), schema.fact.c.kind == PAGES_DECIDED, schema.OWN)
+)
 _HEAD = Driven(select(func.max(schema.fact.c.seq).label("seq")).where(schema.fact.c.printer == bindparam("printer")))
 _FACTS = Adding(schema.fact)
 _RUNS = Adding(schema.open_run)
@@ -249,6 +261,11 @@ class _Stored:
     def is_of_a_site(self, printer: str) -> bool:
         named = select(schema.origin.c.number).where(schema.origin.c.site == site_of(printer))
         return self._connection.execute(named).one_or_none() is not None
+
+    def decided_after(self, position: int) -> Sequence[PagesDecided]:
+        damage = Damage()
+        facts = (damage.whole(row) for row in _DECIDED.rows(self._connection, {"position": position}))
+        return [one for one in facts if isinstance(one, PagesDecided)]
 
     def first(self, identity: Identity) -> First | None:
         return self._firsts.get(identity)
