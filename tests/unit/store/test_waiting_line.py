@@ -140,6 +140,21 @@ def test_a_line_that_was_emptied_meanwhile_goes_on() -> None:
     passing(story())
 
 
+def test_who_waits_for_company_is_not_told_as_waiting() -> None:
+    async def story() -> None:
+        line = WaitingLine(GROUP_MAX)
+        await one_came(line)
+        group = asyncio.create_task(line.group())
+        put(line, turn(), since_us=5)
+        await asyncio.sleep(SHORT_S)
+        assert line.since_us is None
+        put(line, event(), since_us=7)
+        assert line.since_us == 7
+        await group
+
+    passing(story())
+
+
 def test_the_oldest_in_line_is_known() -> None:
     async def story() -> None:
         line = WaitingLine(GROUP_MAX)

@@ -41,14 +41,16 @@ class WaitingLine:
         self._ready = asyncio.Event()
         self._closed = False
         self._last_urgent_s: float | None = None
+        self._gathers = False
 
     def __len__(self) -> int:
         return len(self._urgent) + len(self._patient)
 
     @property
     def since_us(self) -> int | None:
-        """When the oldest came in line; None where nobody is."""
-        return min((line[0].since_us for line in (self._urgent, self._patient) if line), default=None)
+        """When the oldest came in line; None where nobody is. Who waits for company holds nobody up, and is none."""
+        lines = (self._urgent,) if self._gathers else (self._urgent, self._patient)
+        return min((line[0].since_us for line in lines if line), default=None)
 
     def put(self, waiting: Waiting) -> None:
         if waiting.request.may_wait:
@@ -90,9 +92,11 @@ class WaitingLine:
         if len(self._patient) < PATIENT_MAX:
             self._ready.clear()
         timer = loop.call_later(COMPANY_S, self._ready.set)
+        self._gathers = True
         try:
             await self._ready.wait()
         finally:
+            self._gathers = False
             timer.cancel()
 
 
