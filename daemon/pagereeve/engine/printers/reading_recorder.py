@@ -38,10 +38,11 @@ class Taken:
 @dataclass(slots=True)
 class ReadingRecorder:
     """``current`` is the run under way. ``in_doubt``: whether the journal holds what must be in it is not known, as the
-    caller gave up waiting; only ``load`` can tell. ``apart``: what the first read gives begins a run of its own, as
-    what was recorded before has dates that it can't be compared with. ``spool``: where runs wait while the journal's
-    database is away; None where they can't. ``held`` returns once it is known whether this worker still watches the
-    printer, and is asked before anything is stored: where it does not, nobody comes here again.
+    caller gave up waiting, or it holds more than the caller has read; only ``load`` can tell. ``apart``: what the first
+    read gives begins a run of its own, as what was recorded before has dates that it can't be compared with.
+    ``spool``: where runs wait while the journal's database is away; None where they can't. ``held`` returns once it is
+    known whether this worker still watches the printer, and is asked before anything is stored: where it does not,
+    nobody comes here again.
     """
 
     printer: str
@@ -58,6 +59,7 @@ class ReadingRecorder:
     _durable_us: int = 0
     _sealed: list[PlateauRead | ReadFailed] = field(default_factory=list)
     _due: bool = False
+    _brought: bool = False
 
     @property
     def spooled(self) -> bool:
@@ -67,7 +69,7 @@ class ReadingRecorder:
         """The run that the journal holds; it is the one under way from now on. ``bring`` comes first."""
         known = await self.journal.open_run(self.printer)
         self.current = self._durable = None if known is None else known.fact
-        self._sealed, self._due, self.in_doubt = [], False, False
+        self._sealed, self._due, self.in_doubt, self._brought = [], False, False, False
         self.remember(self.current)
         return self.current
 
@@ -148,6 +150,7 @@ class ReadingRecorder:
         twice, as the process was killed in between, counts once (domain). Raises JournalUnavailable, NotSpooled.
         """
         while self.spool is not None and self.spooled:
+            self.in_doubt = self._brought = True
             runs = await self.spool.runs(self.printer, BROUGHT_AT_ONCE)
             last = runs.current or self.current or (runs.sealed[-1] if runs.sealed else None)
             if last is not None:
@@ -159,7 +162,7 @@ class ReadingRecorder:
             await self.held()
 
     def _kept(self, current: PlateauRead | ReadFailed) -> None:
-        self._sealed, self.in_doubt = [], False
+        self._sealed, self.in_doubt = [], self._brought
         self._durable, self._durable_us = current, self.clock.monotonic_us()
 
 

@@ -133,10 +133,11 @@ class PrinterRegistry:
         for start in range(0, len(printers), FINISHED_AT_ONCE_MAX):
             some = [name for name in printers[start : start + FINISHED_AT_ONCE_MAX] if name in self.watchers]
             await asyncio.gather(*(self._replace(name, None, is_anothers=True) for name in some))
+        self._bring_what_waits(printers)
 
     async def drop(self, printers: Sequence[str]) -> None:
-        """Another worker watches them already. What was read of them and is not stored is forgotten: the meter has
-        counted on, and the other reads it.
+        """Another worker watches them already. What was read of them and is neither stored nor in the spool is
+        forgotten: the meter has counted on, and the other reads it.
         """
         for name in printers:
             leaving = self.watchers.get(name)
@@ -148,6 +149,7 @@ class PrinterRegistry:
                 finally:
                     self._leaving.discard(name)
                     self.watchers.pop(name, None)
+        self._bring_what_waits(printers)
 
     async def _replace(self, name: str, successor: PrinterWatcher | None, *, is_anothers: bool = False) -> None:
         """A watcher leaves its rows as the journal has them, and only then is there another one."""
@@ -226,7 +228,17 @@ class PrinterRegistry:
     def bring(self, printer: str) -> None:
         """Something of it waits on this machine: it goes into the journal, whoever watches the printer."""
         if self.watcher(printer) is None and printer in self.registered:
-            self._begin(PrinterWatcher(printer, self.around))
+            self._pass_by(printer)
+
+    def _bring_what_waits(self, printers: Iterable[str]) -> None:
+        """Of those that are another's from now on: the spool is this machine's, and nobody else can bring it."""
+        for name in printers:
+            if self.around.spool is not None and self.around.spool.has_runs(name) and name not in self.watchers:
+                self._pass_by(name)
+
+    def _pass_by(self, printer: str) -> None:
+        """It leaves soon: whoever asks here for a reading meanwhile would hear that there is no meter."""
+        self._begin(PrinterWatcher(printer, self.around)).leave_when_done()
 
     def _strangers(self) -> int:
         return len(self.watchers.keys() - self.registered.keys())
