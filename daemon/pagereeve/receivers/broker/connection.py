@@ -18,7 +18,7 @@ import nats.errors
 import nats.js.errors
 from nats.aio.client import Client
 from nats.js.client import JetStreamContext
-from nats.protocol.parser import PERMISSIONS_ERR
+from nats.protocol.parser import AUTHORIZATION_VIOLATION, PERMISSIONS_ERR
 
 from pagereeve.ports.broker import BrokerTrouble
 from pagereeve.ports.broker_settings import BrokerSettings
@@ -118,7 +118,9 @@ class BrokerConnection:
             return BrokerTrouble("not-allowed", f"{self.name} {what}: {self._forbidden}")
         await self.close()
         words = one_line(str(error) or self._said or "no answer in time", SHOWN)
-        return BrokerTrouble("unreachable", f"{self.name} {what}: {words}")
+        # As it connects the client has no type of its own for this error of the protocol.
+        trouble: Trouble = "not-allowed" if AUTHORIZATION_VIOLATION in words.lower() else "unreachable"
+        return BrokerTrouble(trouble, f"{self.name} {what}: {words}")
 
     @property
     def is_forbidden(self) -> bool:
