@@ -37,12 +37,13 @@ class DecisionLimits:
         async with self._one:
             for _ in range(COUNTS_MAX):
                 counted = await self._store.last_position()
-                await self._require_room(decided, limit)
+                await self.require_room(decided, limit)
                 with suppress(DecidedMeanwhile):
                     return await self._store.append_counted(decided, counted)
         raise JournalUnavailable(f"{decided.by} decides all the time at other daemons; send it again later", "busy")
 
-    async def _require_room(self, decided: PagesDecided, limit: int) -> None:
+    async def require_room(self, decided: PagesDecided, limit: int) -> None:
+        """As the journal is now. Raises DecidedEnough."""
         since_us, pages = self._now_us() - DAY_US, decided.said.pages
         before = await self._decided_since(since_us, decided.by, decided.origin.id)
         if pages + sum(many for _, many in before) > limit:

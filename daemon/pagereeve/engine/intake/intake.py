@@ -194,6 +194,9 @@ class EventIntake:
     async def _keep(
         self, event: Event | BadgeUnreadable, arrived_us: int, pages_day_max: int | None = None
     ) -> tuple[Placed, Receipt]:
+        if pages_day_max is not None and isinstance(event, PagesDecided):
+            # Who may not decide any more learns of no release either.
+            await self.limits.require_room(event, pages_day_max)
         placed = await place(event, self.lookup)
         self.handing_on.ask_for_readings(placed, arrived_us)
         decided = placed.facts[0]
