@@ -36,8 +36,9 @@ from pagereeve.ports.telemetry import PrinterTelemetry
 
 INBOX_MAX = 5_000
 TAKEN_AT_ONCE_MAX = 200
-# Notices come in pairs, and the count moves in between: the rows wait so long for what else comes.
-GATHER_S = 2.5
+# Notices come in pairs, and the count moves in between: the rows wait for what else comes, so many of the shortest
+# intervals between reads.
+GATHERED_INTERVALS = 2.5
 # A printer that nobody registered has no meter to read: its watcher leaves after this long without an event.
 IDLE_STRANGER_S = 600.0
 # And after this long where others wait for its place.
@@ -383,7 +384,10 @@ class PrinterWatcher:
         else:
             projector.add(fact, again=again)
             gathers = isinstance(fact, GATHERED) and self.target is not None and not len(self.rest_queue)
-            self.updater.changed(GATHER_S if gathers else 0.0)
+            self.updater.changed(self._gather_s() if gathers else 0.0)
+
+    def _gather_s(self) -> float:
+        return GATHERED_INTERVALS * self.around.poll_policy.first_s
 
     async def _observe(self, target: MeterTarget) -> None:
         """What was read is stored with its rows, and without them where they can't be."""
@@ -413,7 +417,7 @@ class PrinterWatcher:
         if result.received_us >= self._quiet_until_us or len(self.rest_queue):
             self.updater.changed()
         elif not taken.same:
-            self.updater.changed(GATHER_S if moved and projector.open_starts() else 0.0)
+            self.updater.changed(self._gather_s() if moved and projector.open_starts() else 0.0)
         self.recorder.note(result)
         if around.on_read is not None:
             around.on_read(self.printer, result)

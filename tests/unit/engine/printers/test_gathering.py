@@ -6,9 +6,12 @@ import pytest
 
 from pagereeve.domain.facts.facts import PlateauRead
 from pagereeve.domain.projection.projector import Ledger, replay
-from pagereeve.engine.printers.watcher import GATHER_S
+from pagereeve.engine.printers.polling import PollPolicy
+from pagereeve.engine.printers.watcher import GATHERED_INTERVALS
 from tests.unit.engine.virtual import passing
 from tests.unit.engine.world import FakePrinter, World
+
+GATHER_S = GATHERED_INTERVALS * PollPolicy().first_s
 
 
 async def begun(world: World) -> int:
