@@ -117,6 +117,17 @@ async def test_different_requests_share_a_group(journal: SqlJournal) -> None:
     assert (health.rows, health.duplicates, health.conflicts) == (2, 1, 0)
 
 
+async def test_an_event_waits_for_few_of_a_burst_of_readings(journal: SqlJournal) -> None:
+    burst = 1_000
+    observed = [
+        asyncio.ensure_future(journal.observe(f"p{nth}", [], read(nth, printer=f"p{nth}"))) for nth in range(burst)
+    ]
+    await asyncio.sleep(0)
+    await journal.append(badge("e1"))
+    assert sum(one.done() for one in observed) < burst / 4
+    await asyncio.gather(*observed)
+
+
 async def test_health_tells_of_the_last_commit_and_the_sizes(journal: SqlJournal) -> None:
     fresh = journal.health()
     assert fresh.alive
