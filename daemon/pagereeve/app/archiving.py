@@ -1,4 +1,4 @@
-"""``pagereeve archive``: readings of closed periods go into files beside the journal, and leave it once that is proven.
+"""``pagereeve archive``: readings of closed periods go into files, and leave the journal once that is proven.
 
 At any moment each fact is in the journal, or in a file that is durable, recorded under a sealed fact and read back.
 """
@@ -8,17 +8,17 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import Final
+from typing import TYPE_CHECKING, Final, TypeAlias
 
 from pagereeve.app.clocks import SystemClock
-from pagereeve.app.journals import RunningJournal, open_alone
+from pagereeve.app.journals import JournalPlace, RunningJournal, open_alone, reads_of
 from pagereeve.domain.accounts.periods import Period, local
 from pagereeve.domain.facts.closed import FactsArchived
 from pagereeve.domain.facts.in_force import Rules
 from pagereeve.domain.projection.projector import needed_from_us
 from pagereeve.domain.projection.resume_point import ResumePoint
 from pagereeve.domain.values.instants import FOREVER_US
-from pagereeve.ports.archives import ArchivedEntry, ArchiveFile, ArchivePart, ArchiveReads
+from pagereeve.ports.archives import ArchivedEntry, ArchiveFile, ArchivePart, ArchiveReads, Room
 from pagereeve.ports.closing import ClosedPeriod
 from pagereeve.ports.resume_points import resume_point_before
 from pagereeve.queries.as_sealed import require_as_sealed
@@ -26,9 +26,14 @@ from pagereeve.queries.verify_archives import is_as_sealed
 from pagereeve.store.records.archive_parts import ArchivedBody
 from pagereeve.store.sqlite.archive_file import ArchiveDraft, NotArchived, stem_of
 from pagereeve.store.sqlite.files import archives_path
-from pagereeve.store.sqlite.journal import Room, SqlJournal
+from pagereeve.store.sqlite.journal import SqlJournal
 from pagereeve.store.sqlite.reads import SqlReads
 from pagereeve.store.sqlite.upgrade import refuse_full_disk
+
+if TYPE_CHECKING:
+    from pagereeve.store.postgres.reads import PostgresReads
+
+AnyReads: TypeAlias = "SqlReads | PostgresReads"
 
 REMOVED_AT_ONCE: Final = 500
 CHECKPOINT_EVERY: Final = 100
@@ -69,16 +74,19 @@ OnStep = Callable[[str], None]
 
 @dataclass(frozen=True, slots=True)
 class ArchivingRequest:
-    """All before the beginning of ``before``. ``shrink``: make the journal's file anew at the end."""
+    """All before the beginning of ``before``. ``shrink``: make the journal's file, or its tables, anew at the end.
+    ``shared``: daemons may work with the database meanwhile, unless it is to shrink.
+    """
 
     before: Period
     by: str
     shrink: bool = False
+    shared: bool = False
 
 
-async def look_before_archive(path: Path, before: Period) -> Archived:
+async def look_before_archive(place: JournalPlace, before: Period) -> Archived:
     """What would go, beside a daemon too. Raises CantOpen, NotArchived, JournalUnavailable."""
-    async with await SqlReads.open_for_reading(path) as reads:
+    async with await reads_of(place) as reads:
         closed = _closed_before(await reads.closed_periods(), before)
         unfinished = [one.name for one in await reads.archives() if not one.removed]
         done = Archived(unfinished=unfinished, facts_before=await reads.count_facts())
@@ -93,26 +101,35 @@ async def look_before_archive(path: Path, before: Period) -> Archived:
     return done
 
 
-async def archive_journal(path: Path, said: ArchivingRequest, on_step: OnStep = lambda _: None) -> Archived:
-    """No daemon may run. Raises CantOpen, NotArchived, NotClosed, NoSpace, ArchiveUnread, JournalUnavailable."""
-    clock = SystemClock()
-    async with open_alone(path, clock) as journal:
+def archives_of(place: JournalPlace) -> Path:
+    """The folder of this machine. Raises NotArchived."""
+    folder = archives_path(place) if isinstance(place, Path) else place.archives
+    if folder is None:
+        raise NotArchived(f"nobody says where files of journal {place} are to lie; name the settings file")
+    return folder
+
+
+async def archive_journal(place: JournalPlace, said: ArchivingRequest, on_step: OnStep = lambda _: None) -> Archived:
+    """No daemon may run, but those that share a database. Raises CantOpen, NotArchived, NotClosed, NoSpace,
+    ArchiveUnread, JournalUnavailable.
+    """
+    clock, folder = SystemClock(), archives_of(place)
+    async with open_alone(place, clock, beside=said.shared and not said.shrink) as journal:
         if not isinstance(journal, SqlJournal):
-            raise NotArchived("only a journal that is a file can be archived")
+            await journal.begin_archiving()
         closed = _closed_before(await journal.closed_periods(), said.before)
         for one in closed:
             await require_as_sealed(journal, one)
-        if said.shrink:
-            refuse_full_disk(path)
+        if said.shrink and isinstance(place, Path):
+            refuse_full_disk(place)
         done = Archived(facts_before=await journal.count_facts(), before=await journal.room())
-        work = _Work(journal, path, said, done, on_step)
+        work = _Work(journal, folder, said, done, on_step)
         try:
             await work.run(closed, clock.now_us())
         except OSError as error:
-            folder = archives_path(path)
             raise NotArchived(f"{folder} can't be written ({error.strerror}); nothing more left the journal") from error
         if said.shrink:
-            on_step("writes the journal's file anew")
+            on_step("writes the journal anew")
             await journal.rewrite()
         done.after = await journal.room()
     return done
@@ -149,8 +166,8 @@ def _closed_before(closed: Sequence[ClosedPeriod], before: Period) -> Sequence[C
 
 @dataclass(slots=True)
 class _Work:
-    journal: SqlJournal
-    path: Path
+    journal: RunningJournal
+    folder: Path
     said: ArchivingRequest
     done: Archived
     on_step: OnStep
@@ -170,7 +187,7 @@ class _Work:
     async def _archive(self, one: ClosedPeriod, needed_us: dict[str, int], now_us: int) -> None:
         body_bytes = 0
         taken = {file.name for file in await self.journal.archives()}
-        with ArchiveDraft(archives_path(self.path)) as draft:
+        with ArchiveDraft(self.folder) as draft:
             for printer, needed in needed_us.items():
                 for part in await _archivable(self.journal, one, printer, needed):
                     draft.add(printer, part)
@@ -203,7 +220,7 @@ class _Work:
         if state != "whole":
             what = "is not there" if state == "missing" else "is not what was written"
             raise NotArchived(
-                f"{archives_path(self.path) / file.name} {what}: nothing more left the journal. Put the file back as "
+                f"{self.folder / file.name} {what}: nothing more left the journal. Put the file back as "
                 "it was, or look after the disk, and run it again"
             )
 
@@ -236,13 +253,13 @@ class _Work:
 
 
 async def _archivable(
-    reads: SqlReads, one: ClosedPeriod, printer: str, needed_us: int
+    reads: AnyReads, one: ClosedPeriod, printer: str, needed_us: int
 ) -> Sequence[Sequence[ArchivedBody]]:
     """Nothing that a start of the daemon asks for: it projects from the printer's latest resume point on."""
     return await reads.archivable(printer, one.closing.from_us, min(one.closing.to_us, needed_us))
 
 
-async def _needed_us(journal: SqlReads, printer: str) -> int:
+async def _needed_us(journal: AnyReads, printer: str) -> int:
     """The earliest instant of a fact that a projection from the latest resume point asks for; 0 without one."""
     point = await resume_point_before(journal, printer, FOREVER_US, ResumePoint.from_json)
     if point is None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import AsyncIterator, Callable, Sequence
 from contextlib import asynccontextmanager
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Final, TypeAlias
 
@@ -22,7 +23,7 @@ from pagereeve.store.memory.hints import SoleHolder
 from pagereeve.store.postgres.address import Address
 from pagereeve.store.sql.group_writer import QUEUE_DEPTH_MAX
 from pagereeve.store.sqlite.credential_changes import changes
-from pagereeve.store.sqlite.files import JOURNAL_NAME
+from pagereeve.store.sqlite.files import JOURNAL_NAME, archives_path
 from pagereeve.store.sqlite.journal import SqlJournal
 from pagereeve.store.sqlite.reads import SqlReads
 
@@ -45,7 +46,8 @@ def place_of(settings: Settings) -> JournalPlace:
         address = settings.journal.address()
     except NoSecret as error:
         raise BadSettings("the journal", [Problem("journal.password_file", str(error))]) from error
-    return (settings.data_dir / JOURNAL_NAME).absolute() if address is None else address
+    file = (settings.data_dir / JOURNAL_NAME).absolute()
+    return file if address is None else replace(address, archives=archives_path(file))
 
 
 def may_be_there(place: JournalPlace) -> bool:
@@ -160,17 +162,20 @@ def hints_of(journal: RunningJournal) -> Hints:
 
 
 @asynccontextmanager
-async def open_alone(place: JournalPlace, clock: Clock, *, may_make: bool = False) -> AsyncIterator[RunningJournal]:
+async def open_alone(
+    place: JournalPlace, clock: Clock, *, may_make: bool = False, beside: bool = False
+) -> AsyncIterator[RunningJournal]:
     """For a command that changes what is there: no daemon may run. Raises CantOpen or one of its kinds.
 
-    ``may_make``: where no daemon ever ran, an empty one is made.
+    ``may_make``: where no daemon ever ran, an empty one is made. ``beside``: daemons that share a database may run.
     """
     if isinstance(place, Path):
         if not may_make:
             require_there(place)
         journal: RunningJournal = await SqlJournal.open(place, clock)
     else:
-        journal = await _in_database(place, clock, may_make=may_make)
+        company: Company = "shared" if beside else "alone"
+        journal = await _in_database(place, clock, may_make=may_make, company=company)
     try:
         yield journal
     finally:

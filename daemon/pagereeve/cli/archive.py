@@ -3,19 +3,19 @@
 from __future__ import annotations
 
 import asyncio
-from pathlib import Path
 from typing import Annotated
 
 from cyclopts import Parameter
 
-from pagereeve.app.archiving import Archived, ArchivingRequest, archive_journal, look_before_archive
-from pagereeve.cli.journal import journal_and_key
+from pagereeve.app.archiving import Archived, ArchivingRequest, archive_journal, archives_of, look_before_archive
+from pagereeve.app.journals import JournalPlace
+from pagereeve.cli.journal import journal_place
 from pagereeve.cli.options import CONFIG_DEFAULT, AsJson, Config, DataDir
 from pagereeve.cli.output import complain, say, say_json
 from pagereeve.cli.site import site_of
 from pagereeve.feeds.local.peer import this_user
 from pagereeve.reports.archiving import archived_json, done_lines, look_lines
-from pagereeve.store.sqlite.files import archives_path
+from pagereeve.settings import load_settings
 
 KEEP = (
     "Keep these files as you keep the journal: {folder}. Backups of the journal do not hold them; a backup of before "
@@ -30,7 +30,7 @@ def archive(
     ],
     dry_run: Annotated[bool, Parameter(negative="", help="Only say what would go; beside the daemon too.")] = False,
     shrink: Annotated[
-        bool, Parameter(negative="", help="Write the journal's file anew afterwards: needs twice its size free.")
+        bool, Parameter(negative="", help="Write the journal anew afterwards: needs twice its size free.")
     ] = False,
     json: AsJson = False,
     config: Config = CONFIG_DEFAULT,
@@ -38,24 +38,27 @@ def archive(
 ) -> None:
     """Put readings of closed periods into sealed, compressed files beside the journal. Stop the daemon first.
 
-    A reading leaves the journal once it was read back from the file and compared with its seal, which stays; the
-    files' digests are sealed with who decided it. Everything else stays, all that names somebody among it.
+    Daemons that share a database may run on, unless with --shrink. A reading leaves the journal once it was read back
+    from the file and compared with its seal, which stays; the files' digests are sealed with who decided it. Everything
+    else stays, all that names somebody among it.
     """
-    path, _ = journal_and_key(config, data_dir)
+    place = journal_place(config, data_dir)
     asked = site_of(config, data_dir, None).chosen(before, None, None)
     if dry_run:
-        look = asyncio.run(look_before_archive(path, asked))
+        look = asyncio.run(look_before_archive(place, asked))
         if json:
             say_json(archived_json(look.periods, look.unfinished, 0, None, None))
         else:
             for line in look_lines(look.periods, look.unfinished, look.facts_before):
                 say(line)
         return
-    done = asyncio.run(archive_journal(path, ArchivingRequest(asked, this_user().name, shrink), complain))
-    _tell(done, path, as_json=json)
+    shared = data_dir is None and load_settings(config).journal.shared
+    said = ArchivingRequest(asked, this_user().name, shrink, shared)
+    done = asyncio.run(archive_journal(place, said, complain))
+    _tell(done, place, as_json=json)
 
 
-def _tell(done: Archived, path: Path, *, as_json: bool) -> None:
+def _tell(done: Archived, place: JournalPlace, *, as_json: bool) -> None:
     if as_json:
         say_json(archived_json(done.periods, done.finished, done.removed, done.before, done.after))
         return
@@ -63,4 +66,4 @@ def _tell(done: Archived, path: Path, *, as_json: bool) -> None:
         for line in done_lines(done.periods, done.finished, done.removed, done.before, done.after):
             say(line)
     if done.periods:
-        say(KEEP.format(folder=archives_path(path)))
+        say(KEEP.format(folder=archives_of(place)))

@@ -14,6 +14,16 @@ ARCHIVES_MAX: Final = 10_000
 FileState = Literal["whole", "missing", "differs"]
 
 
+@dataclass(frozen=True, slots=True)
+class Room:
+    """What the journal takes, and how much of it is empty: what is stored next goes there. None: its server says that
+    nowhere.
+    """
+
+    file_bytes: int
+    empty_bytes: int | None
+
+
 class ArchiveUnread(JournalUnavailable):
     """Facts that somebody asked for lie in a file that is not there, or is not what was archived: says which."""
 

@@ -31,7 +31,7 @@ class FileRoom(Protocol):
     @property
     def file_bytes(self) -> int: ...
     @property
-    def empty_bytes(self) -> int: ...
+    def empty_bytes(self) -> int | None: ...
 
 
 def look_lines(periods: Sequence[Share], unfinished: Sequence[str], facts: int) -> Iterator[str]:
@@ -63,7 +63,12 @@ def done_lines(
 
 def _room_text(before: FileRoom, after: FileRoom) -> str:
     if after.file_bytes < before.file_bytes:
-        return f"Its file took {_mib(before.file_bytes)} and takes {_mib(after.file_bytes)}."
+        return f"It took {_mib(before.file_bytes)} and takes {_mib(after.file_bytes)}."
+    if after.empty_bytes is None:
+        return (
+            f"The database stays as large as it was ({_mib(after.file_bytes)}); new facts go first to where they were. "
+            "--shrink makes its tables anew, while no daemon runs."
+        )
     return (
         f"Its file stays as large as it was ({_mib(after.file_bytes)}); {_mib(after.empty_bytes)} of it are empty, and "
         "new facts go there first. --shrink makes it anew."

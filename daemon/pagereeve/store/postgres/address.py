@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import Final, Self
 
 from sqlalchemy import URL, make_url
@@ -29,6 +30,7 @@ class Address:
     (postgresql.org/docs/15/libpq-connect.html, section 34.1.2); None: ``prefer``. ``sslrootcert``: the file of the
     authorities that may have signed the server's certificate, or ``system`` for those of this machine (as libpq 16
     has it); None: ``~/.postgresql/root.crt``. ``others``: hosts with their ports that may have taken over.
+    ``archives``: the folder of this machine for files with facts that left the database; None: there is none.
     """
 
     host: str
@@ -39,6 +41,7 @@ class Address:
     sslmode: str | None = None
     sslrootcert: str | None = None
     others: tuple[tuple[str, int], ...] = ()
+    archives: Path | None = field(default=None, compare=False)
 
     @property
     def places(self) -> tuple[tuple[str, int], ...]:

@@ -10,15 +10,25 @@ from typing import Final, TypeVar
 
 from sqlalchemy import Connection, text
 
+from pagereeve.domain.facts.closed import FactsArchived
+from pagereeve.ports.archives import ArchiveFile, ArchivePart
 from pagereeve.ports.closing import ClosedPeriod, ClosingAttempt
 from pagereeve.ports.erasing import Erasure, ErasureOutcome, TitleExpiry, TitlesExpired
 from pagereeve.ports.origins import Forwarded, ForwardedFact
 from pagereeve.store.postgres.appending import SharedHeads
 from pagereeve.store.sql.closing_parts import PartGroup
-from pagereeve.store.sql.transaction import append_forwarded_facts, close_period, erase_person, expire_titles_of
+from pagereeve.store.sql.transaction import (
+    append_forwarded_facts,
+    archive_facts,
+    close_period,
+    erase_person,
+    expire_titles_of,
+)
 
 Result = TypeVar("Result")
 
+ARCHIVES_KEY: Final = 0x5061_6765_6172_6368
+"""Of the advisory lock of whoever puts facts into files: one at a time."""
 _FENCE: Final = text(
     "INSERT INTO instance (id, fence, holder, since_us) VALUES (1, 1, :holder, :since_us) ON CONFLICT (id) DO UPDATE "
     "SET fence = instance.fence + 1, holder = excluded.holder, since_us = excluded.since_us RETURNING fence"
@@ -29,6 +39,7 @@ _OLD_NOTES: Final = (
 )
 _PROBE: Final = "UPDATE instance SET since_us = since_us"
 _SIZE: Final = "SELECT pg_database_size(current_database())"
+_ARCHIVES: Final = f"SELECT pg_try_advisory_lock({ARCHIVES_KEY})"
 
 
 @dataclass(slots=True)
@@ -48,6 +59,11 @@ class Committer:
     ) -> Forwarded:
         """Raises BatchRefused."""
         return append_forwarded_facts(connection, origin, site, facts, self.heads)[0]
+
+    def archive_facts(
+        self, connection: Connection, archived: ArchiveFile, parts: Sequence[ArchivePart], fact: FactsArchived
+    ) -> None:
+        archive_facts(connection, archived, parts, fact, self.heads)
 
     def close_step(self, connection: Connection, step: Callable[[Connection], Result]) -> Result:
         """Raises NotClosed."""
@@ -77,3 +93,9 @@ def probe(connection: Connection) -> None:
 def size_bytes(connection: Connection) -> int:
     with connection.begin():
         return int(connection.exec_driver_sql(_SIZE).scalar_one())
+
+
+def begin_archiving(connection: Connection) -> bool:
+    """For as long as the session lives. False: somebody else does. What is right the tables guard by themselves."""
+    with connection.begin():
+        return bool(connection.exec_driver_sql(_ARCHIVES).scalar_one())

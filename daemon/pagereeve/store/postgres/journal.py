@@ -16,6 +16,7 @@ from sqlalchemy import Connection, select
 from sqlalchemy.exc import DBAPIError
 
 from pagereeve.domain.values.instants import to_text
+from pagereeve.ports.archives import Room
 from pagereeve.ports.clock import Clock
 from pagereeve.ports.entropy import Entropy
 from pagereeve.ports.journal import HINDRANCES, Hindrance, JournalUnavailable
@@ -24,7 +25,7 @@ from pagereeve.store.errors import CantOpen, cant_open, not_let_in, unavailable
 from pagereeve.store.newest import Found, NewestFile, read_newest
 from pagereeve.store.postgres.address import Address
 from pagereeve.store.postgres.appending import SharedHeads
-from pagereeve.store.postgres.committing import Committer, raise_fence, size_bytes
+from pagereeve.store.postgres.committing import Committer, begin_archiving, raise_fence, size_bytes
 from pagereeve.store.postgres.connecting import Limits
 from pagereeve.store.postgres.connections import WRITER_LIMITS, Company, WriterConnection, rewrite
 from pagereeve.store.postgres.following import PostgresFollowing
@@ -189,6 +190,15 @@ class PostgresJournal(JournalWrites, PostgresReads):
             await rewrite(self._address, [table.name for table in schema.metadata.sorted_tables])
         except OSError as error:
             raise unavailable(self._name, error) from error
+
+    async def begin_archiving(self) -> None:
+        """Raises JournalUnavailable where another does so."""
+        if not await self._run(begin_archiving):
+            raise JournalUnavailable(f"another pagereeve archive works with journal {self._name}", "busy")
+
+    async def room(self) -> Room:
+        """Raises JournalUnavailable."""
+        return Room(await self._run(size_bytes), None)
 
     async def checkpoint(self) -> bool:
         """The server's own (``checkpoint_timeout``): nothing is left to be done."""

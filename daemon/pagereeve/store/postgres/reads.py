@@ -9,15 +9,16 @@ from pagereeve.store.errors import cant_open
 from pagereeve.store.postgres.address import Address
 from pagereeve.store.postgres.connections import reading_engine
 from pagereeve.store.postgres.upgrade import require_usable
+from pagereeve.store.sql.archiving import ArchivableReads
 from pagereeve.store.sql.reads import StoreReads
 from pagereeve.store.sql.snapshots import Reader
 
 
-class PostgresReads(StoreReads):
+class PostgresReads(StoreReads, ArchivableReads):
     """All reads of ports.journal, ledger, outbox and queries. Raises JournalUnavailable where reading fails."""
 
     def __init__(self, address: Address) -> None:
-        super().__init__(Reader(reading_engine(address), str(address)))
+        super().__init__(Reader(reading_engine(address), str(address), archives=address.archives))
         self._name = str(address)
 
     @classmethod

@@ -13,9 +13,11 @@ from uuid import uuid4
 from sqlalchemy import Connection
 
 from pagereeve.domain.accounts.frozen import FrozenRow
+from pagereeve.domain.facts.closed import FactsArchived
 from pagereeve.domain.facts.facts import Fact, PagesDecided, PlateauRead, ReadFailed, Redated
 from pagereeve.domain.ledger import RowSegment
 from pagereeve.domain.projection.projector import Update
+from pagereeve.ports.archives import ArchiveFile, ArchivePart
 from pagereeve.ports.clock import Clock
 from pagereeve.ports.closing import ClosedPeriod, Closing, ClosingAttempt, NotClosed, PackedRows
 from pagereeve.ports.erasing import Erasure, ErasureOutcome, TitleExpiry, TitlesExpired
@@ -36,6 +38,7 @@ from pagereeve.store.records.requests import (
     redate_request,
     replace_request,
 )
+from pagereeve.store.sql.archiving import finish_archive, remove_archived
 from pagereeve.store.sql.closing_parts import (
     PartGroup,
     begin_closing,
@@ -64,6 +67,10 @@ class Alone(Protocol):
     def append_forwarded(
         self, connection: Connection, origin: str, site: str, facts: Sequence[ForwardedFact]
     ) -> Forwarded: ...
+
+    def archive_facts(
+        self, connection: Connection, archived: ArchiveFile, parts: Sequence[ArchivePart], fact: FactsArchived
+    ) -> None: ...
 
     def close_step(self, connection: Connection, step: Callable[[Connection], Result]) -> Result: ...
 
@@ -135,6 +142,18 @@ class JournalWrites(ABC):
     async def part(self, removal: QueueRemoval) -> None:
         """ports.outbox.Outbox."""
         await self._line.submit(Post(removal))
+
+    async def archive_facts(self, archived: ArchiveFile, parts: Sequence[ArchivePart], fact: FactsArchived) -> None:
+        """Record a file that is durable, with the fact that tells of it. Raises JournalUnavailable."""
+        await self._run(partial(self._committer.archive_facts, archived=archived, parts=parts, fact=fact))
+
+    async def remove_archived(self, printer: str, numbers: Sequence[int]) -> int:
+        """Of what recorded files hold; how many were there. Raises JournalUnavailable."""
+        return await self._run(partial(remove_archived, printer=printer, numbers=numbers))
+
+    async def finish_archive(self, name: str) -> None:
+        """Raises JournalUnavailable."""
+        await self._run(partial(finish_archive, name=name))
 
     async def keep_key_check(self, name: str, value: str) -> None:
         """ports.key_checks.KeyChecks."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 import os
 import sqlite3
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from contextlib import AsyncExitStack
 from dataclasses import dataclass
 from functools import partial
@@ -15,8 +15,7 @@ from typing import Final, Self, TypeVar
 from sqlalchemy import Connection
 from sqlalchemy.exc import DatabaseError
 
-from pagereeve.domain.facts.closed import FactsArchived
-from pagereeve.ports.archives import ArchiveFile, ArchivePart
+from pagereeve.ports.archives import Room
 from pagereeve.ports.clock import Clock
 from pagereeve.ports.journal import HINDRANCES, Hindrance
 from pagereeve.ports.queries import JournalHealth
@@ -25,7 +24,6 @@ from pagereeve.store.newest import NewestFile
 from pagereeve.store.records.checked_rows import file_packed
 from pagereeve.store.records.nobody_else import NobodyElse
 from pagereeve.store.records.requests import append_request
-from pagereeve.store.sql.archiving import finish_archive, remove_archived
 from pagereeve.store.sql.closing_parts import forget_attempts
 from pagereeve.store.sql.group_writer import GROUP_MAX, QUEUE_DEPTH_MAX
 from pagereeve.store.sql.journal_writes import JournalWrites
@@ -43,14 +41,6 @@ Result = TypeVar("Result")
 
 
 _ROOM: Final = ("page_count", "freelist_count", "page_size")
-
-
-@dataclass(frozen=True, slots=True)
-class Room:
-    """What the file takes, and how much of it is empty: what is stored next goes there."""
-
-    file_bytes: int
-    empty_bytes: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -180,19 +170,6 @@ class SqlJournal(JournalWrites, SqlReads):
             await self._thread.run_raw(truncate_wal)
         except (sqlite3.Error, OSError) as error:
             raise unavailable(self._path, error) from error
-
-    async def archive_facts(self, archived: ArchiveFile, parts: Sequence[ArchivePart], fact: FactsArchived) -> None:
-        """Record a file that is durable, with the fact that tells of it. Raises JournalUnavailable."""
-        committer = self._writer.committer
-        await self._run(partial(committer.archive_facts, archived=archived, parts=parts, fact=fact))
-
-    async def remove_archived(self, printer: str, numbers: Sequence[int]) -> int:
-        """Of what recorded files hold; how many were there. Raises JournalUnavailable."""
-        return await self._run(partial(remove_archived, printer=printer, numbers=numbers))
-
-    async def finish_archive(self, name: str) -> None:
-        """Raises JournalUnavailable."""
-        await self._run(partial(finish_archive, name=name))
 
     async def room(self) -> Room:
         """Raises JournalUnavailable."""

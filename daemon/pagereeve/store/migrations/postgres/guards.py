@@ -1,7 +1,4 @@
-"""What PostgreSQL refuses by itself: the same as SQLite's triggers of r0001 to r0018 do, in its own words.
-
-Nothing is archived in a database: there no fact is ever deleted.
-"""
+"""What PostgreSQL refuses by itself: the same as SQLite's triggers of r0001 to r0018 do, in its own words."""
 
 from __future__ import annotations
 
@@ -86,6 +83,30 @@ FUNCTIONS: Final = (
         "(SELECT 1 FROM seal_entry WHERE printer = OLD.printer AND seq = OLD.seq AND strpos(openings, '=') > 0)",
         "NEW",
     ),
+    # Only a reading, under the date with which it was stored: it has no identity and names nobody. It must be named for
+    # it in the same transaction, and lie in a part of a file that was recorded.
+    _refused_where(
+        "fact_unarchived",
+        "OLD.kind NOT IN ('reading', 'read-failed') OR OLD.event_id IS NOT NULL OR OLD.shift_us IS DISTINCT FROM 0 "
+        "OR NOT EXISTS (SELECT 1 FROM archive_removing WHERE printer = OLD.printer AND seq = OLD.seq) "
+        "OR NOT EXISTS (SELECT 1 FROM archive_part WHERE printer = OLD.printer "
+        "AND OLD.seq BETWEEN first_seq AND last_seq AND file IN (SELECT name FROM archive))",
+        "OLD",
+    ),
+    _refused_where(
+        "archive_kept",
+        "OLD.removed <> 0 OR (NEW.name, NEW.period, NEW.from_us, NEW.to_us, NEW.size_bytes, NEW.sha256, NEW.facts, "
+        "NEW.archived_us) IS DISTINCT FROM (OLD.name, OLD.period, OLD.from_us, OLD.to_us, OLD.size_bytes, OLD.sha256, "
+        "OLD.facts, OLD.archived_us)",
+        "NEW",
+    ),
+    # Parts go in first, then their file: from then on nothing is added. No two of a printer overlap.
+    _refused_where(
+        "archive_part_in_time",
+        "EXISTS (SELECT 1 FROM archive WHERE name = NEW.file) OR EXISTS (SELECT 1 FROM archive_part "
+        "WHERE printer = NEW.printer AND first_seq <= NEW.last_seq AND last_seq >= NEW.first_seq)",
+        "NEW",
+    ),
     _refused_where("period_erased", "NOT EXISTS (SELECT 1 FROM closed_erasing WHERE name = OLD.name)", "NEW"),
     _refused_where("part_erased", "NOT EXISTS (SELECT 1 FROM closed_erasing WHERE name = OLD.period)", "NEW"),
     _refused_where(
@@ -112,6 +133,7 @@ FUNCTIONS: Final = (
 
 _FACT: Final = "a fact is never changed"
 _GONE: Final = "a fact is never deleted"
+_ARCHIVED: Final = "what is recorded of an archive is never changed"
 _ORIGIN: Final = "an origin is never changed"
 _SEAL: Final = "a seal is never changed"
 _CLOSED: Final = "a closed period is never changed"
@@ -133,7 +155,12 @@ TRIGGERS: Final = (
         "fact_unchanged",
         _FACT,
     ),
-    _trigger("fact_no_delete", "BEFORE DELETE", "fact", "refuse_change", _GONE),
+    _trigger("fact_no_delete", "BEFORE DELETE", "fact", "fact_unarchived", _GONE),
+    _trigger("archive_no_delete", "BEFORE DELETE", "archive", "refuse_change", _ARCHIVED),
+    _trigger("archive_no_update", "BEFORE UPDATE", "archive", "archive_kept", _ARCHIVED),
+    _trigger("archive_part_no_delete", "BEFORE DELETE", "archive_part", "refuse_change", _ARCHIVED),
+    _trigger("archive_part_no_update", "BEFORE UPDATE", "archive_part", "refuse_change", _ARCHIVED),
+    _trigger("archive_part_no_insert", "BEFORE INSERT", "archive_part", "archive_part_in_time", _ARCHIVED),
     _trigger("origin_no_update", "BEFORE UPDATE", "origin", "refuse_change", _ORIGIN),
     _trigger("origin_no_delete", "BEFORE DELETE", "origin", "refuse_change", _ORIGIN),
     _trigger("forwarded_no_update", "BEFORE UPDATE", "forwarded", "refuse_change", _SEAL),
@@ -177,6 +204,9 @@ TRIGGERS: Final = (
     *(
         f"CREATE TRIGGER {table}_no_truncate BEFORE TRUNCATE ON {table} FOR EACH STATEMENT "
         f"EXECUTE FUNCTION refuse_change('{table} is never emptied')"
-        for table in ("fact", "origin", "forwarded", "seal_entry", "closed_period", "closed_part")
+        for table in (
+            *("fact", "origin", "forwarded", "seal_entry", "closed_period", "closed_part"),
+            *("archive", "archive_part"),
+        )
     ),
 )
