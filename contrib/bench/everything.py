@@ -56,6 +56,7 @@ RUNS: Final = (
     Run("journal_postgres", "", "--rounds 1 --seconds 0.3"),
     Run("workers", "", "--printers 8 --seconds 2 --rounds 1"),
     Run("database_size", "", "--releases 200"),
+    Run("fact_partitions", "", "--facts 12000 --printers 20 --rounds 1 --groups 5 --times 40"),
     Run("backup", "", "--rounds 1 --facts 5000"),
     Run("canonical", "", "--rounds 2"),
     Run("project_ledger", "--sizes 1000 1000000", "--rebuild 500 --sizes 100 200 --rounds 1"),
