@@ -20,6 +20,7 @@ from pagereeve.app.archiving import Archived, ArchivingRequest, archive_journal,
 from pagereeve.app.clocks import SystemClock, SystemEntropy
 from pagereeve.app.journals import reads_of
 from pagereeve.app.replay import check_journal
+from pagereeve.cli import status_of
 from pagereeve.domain.accounts.periods import period_of
 from pagereeve.ports.archives import ArchiveUnread
 from pagereeve.ports.journal import JournalUnavailable
@@ -29,9 +30,11 @@ from pagereeve.store.errors import InUse
 from pagereeve.store.postgres.address import Address
 from pagereeve.store.postgres.journal import PostgresJournal
 from pagereeve.store.sqlite.archive_file import NotArchived
+from pagereeve.store.sqlite.files import JOURNAL_NAME
 from tests.archived_journal import AFTER_US, DAYS, PRINTERS, ZONE, fill
 from tests.integration.postgres_server import Server, url_of
 from tests.integration.test_archiving import _Killed, _nth
+from tests.integration.test_postgres_daemon import journal_settings, settings_file
 from tests.journal_samples import badge
 from tests.property import days
 
@@ -121,6 +124,31 @@ async def test_everything_reads_through_the_files(postgres: Server, place: Addre
     assert (await archive(place)).periods == []
     assert (await archive(place, shrink=True)).after is not None
     assert await read(place) == before
+
+
+def test_the_command_says_what_it_did_and_its_files_are_those_of_a_journal_in_a_file(
+    place: Address, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    config = settings_file(journal_settings(place, tmp_path / "secret"), tmp_path)
+    with config.open("a") as file:
+        file.write('[site]\nzone = "UTC"\n')
+    archives = tmp_path / "data" / "archives"
+    archives.parent.mkdir()
+    (tmp_path / "beside").mkdir()
+    path = tmp_path / "beside" / JOURNAL_NAME
+    asyncio.run(fill(path))
+    assert status_of(["archive", "--before", DAYS[2], "--data-dir", str(path.parent)]) == 0
+    capsys.readouterr()
+    for asked in (["--dry-run"], [], ["--shrink"]):
+        assert status_of(["archive", "--before", DAYS[2], *asked, "--config", str(config)]) == 0
+    said = capsys.readouterr().out
+    assert f"Keep these files as you keep the journal: {archives}." in said
+    assert "The database stays as large as it was" in said
+    for one in ("verify", "replay", "facts"):
+        assert status_of([one, *(["--check"] if one == "replay" else []), "--config", str(config)]) == 0
+    ours = {one.name: one.read_bytes() for one in archives.iterdir()}
+    assert ours == {one.name: one.read_bytes() for one in (path.parent / "archives").iterdir()}
+    assert len(ours) == 2
 
 
 async def test_a_machine_without_the_files_is_told_which(place: Address, tmp_path: Path) -> None:
