@@ -90,7 +90,8 @@ async def fill(path: Path, size: Size) -> None:
 
 
 def _add_facts(connection: sqlite3.Connection, printer: str, facts: Iterable[Fact]) -> None:
-    rows = [_fact_columns(seq, file(fact)) for seq, fact in enumerate(facts, 1)]
+    [(before,)] = connection.execute("SELECT count(*) FROM fact")
+    rows = [_fact_columns(seq, file(fact), before + seq) for seq, fact in enumerate(facts, 1)]
     _add(connection, tables.fact, rows)
 
 

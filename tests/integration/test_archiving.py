@@ -281,8 +281,8 @@ async def test_what_is_said_of_an_archive_hides_no_removed_fact(path: Path) -> N
     )
     edit(
         path,
-        f"INSERT INTO archive_part SELECT printer, {seq}, {seq}, 1, 1, 'x.ndjson.gz', 1, 0, 1, 'ab' FROM archive_part "
-        "WHERE printer = 'printer-a' LIMIT 1",
+        f"INSERT INTO archive_part SELECT printer, {seq}, {seq}, 1, 1, 'x.ndjson.gz', 1, 0, 1, 'ab', '' "
+        "FROM archive_part WHERE printer = 'printer-a' LIMIT 1",
     )
     assert "archive-edited" in [one.what for one in (await verified(path)).problems]
     # A reading that is missing within a part's numbers, too.

@@ -196,6 +196,8 @@ async def test_a_fact_can_be_changed_only_where_something_of_it_is_erased(folder
         for statement in (
             "UPDATE fact SET body = '{}' WHERE printer = 'printer-a' AND seq = 1",
             "UPDATE fact SET kind = 'x' WHERE fact_text(body) LIKE '%erased-%'",
+            "UPDATE fact SET place = place + 1000",
+            "UPDATE fact SET rowid = rowid + 1000",
             "UPDATE seal_entry SET link = ''",
             "DELETE FROM seal_entry",
             "DELETE FROM fact",

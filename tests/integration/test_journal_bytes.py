@@ -68,6 +68,9 @@ def digest_of(path: Path) -> str:
             names = [column[0] for column in cursor.description]
             rows = [dict(zip(names, row, strict=True)) for row in cursor]
             assert rows, table
+            if table == "fact":
+                # What is a column now was the number of its row.
+                rows = [{"rowid": row.pop("place"), **row} for row in rows]
             for row in rows:
                 if table == "fact":
                     # That version had no such column.

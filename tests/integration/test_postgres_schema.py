@@ -18,7 +18,7 @@ from pagereeve.store.sql import tables as schema
 from tests.integration.postgres_server import Server
 from tests.journal_samples import badge, started
 
-_TWICE = "INSERT INTO fact SELECT printer, 9, kind, at_us, source, event_id, release, body FROM fact"
+MORE = "release, body, digest, shift_us, origin"
 
 
 async def opened(address: Address, company: Company = "any") -> PostgresJournal:
@@ -78,10 +78,18 @@ async def test_names_sort_by_their_bytes(postgres: Server, postgres_journal: Add
         ("UPDATE seal_entry SET link = 'x'", "a seal is never changed"),
         ("DELETE FROM seal_entry", "a seal is never deleted"),
         (
-            "INSERT INTO fact SELECT printer, 9, kind, at_us, source, event_id, release, body FROM fact",
+            f"INSERT INTO fact SELECT printer, 9, kind, at_us, source, event_id, {MORE}, 9 FROM fact",
             "uq_fact_identity",
         ),
-        ("INSERT INTO fact SELECT printer, seq, kind, at_us, source, 'other', release, body FROM fact", "pk_fact"),
+        (
+            f"INSERT INTO fact SELECT printer, seq, kind, at_us, source, 'other', {MORE}, 9 FROM fact",
+            "uq_fact_seq",
+        ),
+        (
+            f"INSERT INTO fact SELECT printer, 9, kind, at_us, source, 'other', {MORE}, place FROM fact",
+            "pk_fact",
+        ),
+        ("UPDATE fact SET place = 9", "a fact is never changed"),
         ("UPDATE fact SET shift_us = 5", ""),
     ],
 )

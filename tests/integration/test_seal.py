@@ -99,6 +99,7 @@ EDITS: dict[str, tuple[tuple[str, ...], list[tuple[str, str, int]]]] = {
         (f"UPDATE fact SET event_id = 'another' WHERE {A} AND seq = 2",),
         [("column-edited", "printer-a", 2)],
     ),
+    "a place": ((f"UPDATE fact SET place = 1000 WHERE {A} AND seq = 4",), [("column-edited", "printer-a", 4)]),
     "a release": (
         (f"UPDATE fact SET release = 'another' WHERE {A} AND seq = 2",),
         [("column-edited", "printer-a", 2)],
@@ -145,6 +146,21 @@ async def test_each_edit_is_named_and_nothing_else_is(path: Path, name: str) -> 
     done = await verified(path)
     assert sorted(named(done)) == sorted(expected)
     assert not done.is_good
+
+
+@pytest.mark.parametrize("times", [1, 2])
+async def test_what_nobody_sealed_stands_in_nobodys_way(path: Path, times: int) -> None:
+    """Its row has the place that the next fact gets. A start goes on, and it is named as before."""
+    await filled(path)
+    for nth in range(times):
+        edit(path, NEW.replace("19", str(100 + nth)))
+        await (await SqlJournal.open(path, SystemClock())).close()
+    journal = await SqlJournal.open(path, SystemClock())
+    await journal.append(badge("one-more", "printer-b", at_us=NOON_US + 900 * SECOND_US))
+    await journal.close()
+    done = await verified(path)
+    assert [one[1:] for one in named(done)] == [("printer-a", 100 + nth) for nth in range(times)]
+    assert done.checked == 42
 
 
 async def heads(path: Path, rounds: int) -> list[HeldHead]:

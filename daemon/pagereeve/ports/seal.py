@@ -133,9 +133,9 @@ class SealReads(SealHeads, Protocol):
         """Of every fact's row, its body aside."""
         ...
 
-    async def digest_as(self, printer: str, seq: int, other: int) -> bytes | None:
-        """The digest of what stands under ``other``, if it stood under ``seq``; None where it surely does not belong
-        there.
+    async def digest_as(self, printer: str, position: int, other: int) -> bytes | None:
+        """The digest of what stands under the number ``other``, if it were what is sealed at ``position``; None where
+        it surely does not belong there.
         """
         ...
 

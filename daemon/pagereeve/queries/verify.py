@@ -255,7 +255,7 @@ class _Walk:
         seq = one.entry.seq
         near = sorted({*numbers, seq + 1} - {seq}, key=lambda number: abs(number - seq))
         for number in near[:NEIGHBOURS_MAX]:
-            digest = await self._reads.digest_as(printer, seq, number)
+            digest = await self._reads.digest_as(printer, one.entry.position, number)
             if digest is not None and next_link(one.previous, digest) == one.entry.link:
                 return number
         return None

@@ -37,7 +37,7 @@ def connection(engine: Engine) -> Iterator[Connection]:
     with engine.begin() as connection:
         for seq in range(1, COUNT + 1):
             record = file(started(f"event-{seq}"))
-            row = {"printer": "Küche 2", "seq": seq, "kind": record.kind, "at_us": record.at_us}
+            row = {"printer": "Küche 2", "seq": seq, "place": seq, "kind": record.kind, "at_us": record.at_us}
             row |= {"source": "urn:x", "event_id": f"event-{seq}", "release": None}
             Adding(schema.fact).add(connection, [{**row, "body": record.body, "digest": digest_text(record)}])
         yield connection
@@ -90,7 +90,7 @@ def test_rows_are_changed_and_dropped(connection: Connection) -> None:
 
 
 def test_errors_are_sqlalchemys_and_hold_no_value(connection: Connection) -> None:
-    row = {"printer": "secret", "seq": 1, "kind": "k", "at_us": 1, "body": "b", "digest": None}
+    row = {"printer": "secret", "seq": 1, "kind": "k", "at_us": 1, "body": "b", "digest": None, "place": 1}
     with pytest.raises(IntegrityError) as refused:
         Adding(schema.fact).add(connection, [row, row])
     assert "secret" not in str(refused.value)

@@ -133,8 +133,8 @@ class MemorySeal:
         redatings = [StoredFact(one.seq, one.fact) for one in self._rows() if isinstance(one.fact, Redated)]
         return FactSurvey((), sorted(redatings, key=lambda stored: (stored.fact.printer, stored.seq)))
 
-    async def digest_as(self, printer: str, seq: int, other: int) -> bytes | None:
-        there, here = self._sealed_row(printer, other), self._sealed_row(printer, seq)
+    async def digest_as(self, printer: str, position: int, other: int) -> bytes | None:
+        there, here = self._sealed_row(printer, other), self._sealed.get(position)
         content = None if there is None or here is None else content_of(there.body, here.openings)
         return None if content is None else fact_digest(content)
 

@@ -1,8 +1,8 @@
 """Appending where others append, too: what this worker knows of the heads holds until somebody else has stored.
 
-What is stored once is so by the keys pk_fact (printer, number), uq_fact_identity (source, id) and pk_seal_entry
-(place): who comes second is refused, reads anew and joins its group again. That a group takes the seal's row first, so
-that groups come one after another, only spares these second tries.
+What is stored once is so by the keys uq_fact_seq (printer, number), uq_fact_identity (source, id), pk_fact and
+pk_seal_entry (place): who comes second is refused, reads anew and joins its group again. That a group takes the seal's
+row first, so that groups come one after another, only spares these second tries.
 """
 
 from __future__ import annotations

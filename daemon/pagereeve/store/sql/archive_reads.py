@@ -25,9 +25,11 @@ from pagereeve.ports.archives import (
 from pagereeve.ports.journal import StoredFact
 from pagereeve.ports.seal import FoundFact
 from pagereeve.store.records.archive_parts import ArchivedBody, BadPart, readable_facts, unpacked_part
+from pagereeve.store.records.archive_places import read_places
 from pagereeve.store.records.fact_record import READING_KINDS, fact_of, file
 from pagereeve.store.records.sealing import content_of
 from pagereeve.store.sql import tables as schema
+from pagereeve.store.sql.driven import AT_ONCE_MAX
 from pagereeve.store.sql.snapshots import PAGE_ROWS, Reader
 
 PARTS_AT_ONCE: Final = 1_000
@@ -78,7 +80,7 @@ class ArchivedFacts:
             after = parts[-1].last_seq
 
     async def _parts(self, after: int, upto: int | None) -> Sequence[ArchivePart]:
-        wanted = select(schema.archive_part).where(_PART.printer == self._printer, _PART.last_seq > after)
+        wanted = select(*schema.PART).where(_PART.printer == self._printer, _PART.last_seq > after)
         if upto is not None:
             wanted = wanted.where(_PART.first_seq <= upto)
         if self._from_us is not None:
@@ -162,7 +164,7 @@ class ArchiveReads:
         return [ArchiveFile(**{**row._mapping, "removed": bool(row.removed)}) for row in rows]  # noqa: SLF001 - SQLAlchemy's
 
     async def archive_parts(self, name: str) -> AsyncIterator[ArchivePart]:
-        of_file = select(schema.archive_part).where(_PART.file == name).order_by(_PART.printer, _PART.first_seq)
+        of_file = select(*schema.PART).where(_PART.file == name).order_by(_PART.printer, _PART.first_seq)
         place: tuple[str, int] = ("", -1)
         while True:
             behind = (_PART.printer > place[0]) | ((_PART.printer == place[0]) & (_PART.first_seq > place[1]))
@@ -174,19 +176,17 @@ class ArchiveReads:
             place = (rows[-1].printer, rows[-1].first_seq)
 
     async def parts_of_printer(self, printer: str) -> Sequence[ArchivePart]:
-        rows = await self._reader.rows(select(schema.archive_part).where(_PART.printer == printer))
+        rows = await self._reader.rows(select(*schema.PART).where(_PART.printer == printer))
         return sorted((part_of(row) for row in rows), key=lambda part: part.first_seq)
 
     async def archive_state(self, file: ArchiveFile, *, read: bool = True) -> FileState:
         return await asyncio.to_thread(_state, self._reader.archives, file, read=read)
 
     async def archived_entries(self, part: ArchivePart) -> Sequence[ArchivedEntry]:
-        sealed = select(_ENTRY.seq, _ENTRY.link).where(_ENTRY.printer == part.printer)
-        sealed = sealed.where(_ENTRY.seq.between(part.first_seq - 1, part.last_seq))
-        links = {row.seq: _link(row.link) for row in await self._reader.rows(sealed)}
-        of_it = (_FACT.printer == part.printer, _FACT.seq.between(part.first_seq, part.last_seq))
-        rows = await self._reader.rows(select(_FACT.seq).where(*of_it, _FACT.kind.in_(READING_KINDS)))
-        there = {row.seq for row in rows}
+        of_it = (_FACT.printer == part.printer, _FACT.seq.between(part.first_seq - 1, part.last_seq))
+        rows = await self._reader.rows(select(_FACT.seq, _FACT.kind, _FACT.place).where(*of_it))
+        there = {row.seq for row in rows if row.kind in READING_KINDS}
+        links = await self._links(part, {row.seq: row.place for row in rows})
         origin = await self._reader.first(select(schema.seal.c.origin))
         if part.first_seq == 1 and origin is not None:
             links[0] = first_link(origin.origin, part.printer)
@@ -195,6 +195,25 @@ class ArchiveReads:
             ArchivedEntry(one.seq, fact, links.get(one.seq - 1), links.get(one.seq), one.seq in there)
             for one, fact in found
         ]
+
+    async def _links(self, part: ArchivePart, places: dict[int, int]) -> dict[int, bytes | None]:
+        """By number, from the one before the part on. ``places`` are those of the rows that are there."""
+        for seq in (part.last_seq, part.first_seq - 1):
+            places = await archived_places(self._reader, part.printer, seq) | places
+        wanted = sorted(set(places.values()))
+        links: dict[int, bytes | None] = {}
+        for start in range(0, len(wanted), AT_ONCE_MAX):
+            some = _ENTRY.position.in_(wanted[start : start + AT_ONCE_MAX])
+            sealed = select(_ENTRY.seq, _ENTRY.link).where(some, _ENTRY.printer == part.printer)
+            links |= {row.seq: _link(row.link) for row in await self._reader.rows(sealed)}
+        return links
+
+
+async def archived_places(reader: Reader, printer: str, seq: int) -> dict[int, int]:
+    """Of the part that has this number among its own, by number; empty where there is none."""
+    of_it = select(_PART.first_seq, _PART.last_seq, _PART.places).where(_PART.printer == printer)
+    row = await reader.first(of_it.where(_PART.first_seq <= seq).order_by(_PART.first_seq.desc()))
+    return {} if row is None or row.last_seq < seq else read_places(str(row.places), row.first_seq)
 
 
 def part_of(row: Row[Any]) -> ArchivePart:

@@ -8,10 +8,11 @@ from dataclasses import asdict
 from itertools import groupby
 from typing import Any, Final
 
-from sqlalchemy import Connection, Row, and_, bindparam, delete, func, insert, select, update
+from sqlalchemy import Connection, Row, bindparam, delete, func, insert, select, update
 
 from pagereeve.ports.archives import ArchiveFile, ArchivePart
 from pagereeve.store.records.archive_parts import PART_FACTS_MAX, ArchivedBody, can_be_archived
+from pagereeve.store.records.archive_places import SPAN_MAX, written_places
 from pagereeve.store.records.checked_rows import Damage
 from pagereeve.store.records.fact_record import READING_KINDS
 from pagereeve.store.sql import tables as schema
@@ -24,7 +25,6 @@ PERIOD_FACTS_MAX: Final = 200_000
 _FACT: Final = schema.fact.c
 _ENTRY: Final = schema.seal_entry.c
 _PART: Final = schema.archive_part.c
-_SAME: Final = and_(_FACT.printer == _ENTRY.printer, _FACT.seq == _ENTRY.seq)
 _PARTS: Final = Adding(schema.archive_part)
 _REMOVING: Final = Adding(schema.archive_removing)
 _NAMED: Final = schema.archive_removing.c
@@ -50,7 +50,7 @@ class ArchivableReads:
         last, newest = await self._kept(printer)
         rows = await self._reader.rows(
             select(*schema.CHECKED, _ENTRY.openings)
-            .select_from(schema.fact.join(schema.seal_entry, _SAME))
+            .select_from(schema.fact.join(schema.seal_entry, schema.SEALED))
             .where(_FACT.printer == printer, _FACT.at_us >= from_us, _FACT.at_us < before_us)
             .where(schema.OWN, _FACT.kind.in_(READING_KINDS), _FACT.shift_us == 0, _FACT.seq.not_in((last, newest)))
             .order_by(_FACT.at_us, _FACT.seq)
@@ -83,15 +83,25 @@ def _in_parts(facts: Sequence[ArchivedBody], ranges: Sequence[tuple[int, int]]) 
 
     free = [one for one in facts if not between(one) or one.seq > ranges[between(one) - 1][1]]
     for _, group in groupby(free, key=between):
-        some = list(group)
-        for start in range(0, len(some), PART_FACTS_MAX):
-            yield some[start : start + PART_FACTS_MAX]
+        part: list[ArchivedBody] = []
+        for one in group:
+            if part and (len(part) == PART_FACTS_MAX or one.seq - part[0].seq >= SPAN_MAX):
+                yield part
+                part = []
+            part.append(one)
+        yield part
 
 
 def record_archive(connection: Connection, file: ArchiveFile, parts: Sequence[ArchivePart]) -> None:
     """In the transaction that stores the fact that tells of it."""
-    _PARTS.add(connection, [asdict(part) for part in parts])
+    _PARTS.add(connection, [{**asdict(part), "places": _places(connection, part)} for part in parts])
     connection.execute(insert(schema.archive), {**asdict(file), "removed": 0})
+
+
+def _places(connection: Connection, part: ArchivePart) -> str:
+    within = (_FACT.printer == part.printer, _FACT.seq.between(part.first_seq, part.last_seq))
+    rows = connection.execute(select(_FACT.seq, _FACT.place).where(*within))
+    return written_places(part, {row.seq: row.place for row in rows})
 
 
 def remove_archived(connection: Connection, printer: str, numbers: Sequence[int]) -> int:

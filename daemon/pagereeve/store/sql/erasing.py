@@ -26,14 +26,18 @@ PAGE_ROWS: Final = 1_000
 _FACT: Final = schema.fact.c
 _ENTRY: Final = schema.seal_entry.c
 _KEPT: Final = schema.conflict.c
-_SAME: Final = (_FACT.printer == _ENTRY.printer) & (_FACT.seq == _ENTRY.seq)
 # Whether a body may name somebody: what it says is looked at afterwards.
-_SEALED: Final = select(*schema.CHECKED, _ENTRY.openings).select_from(schema.fact.join(schema.seal_entry, _SAME))
+_SEALED: Final = select(*schema.CHECKED, _ENTRY.openings).select_from(
+    schema.fact.join(schema.seal_entry, schema.SEALED)
+)
 _HOLDING: Final = _SEALED.where(func.instr(readable(_FACT.body), bindparam("text")) > 0)
 _ONE: Final = _SEALED.where(_FACT.printer == bindparam("of"), _FACT.seq == bindparam("number"))
+_PLACE: Final = (
+    select(_FACT.place).where(_FACT.printer == bindparam("of"), _FACT.seq == bindparam("number")).scalar_subquery()
+)
 _OPENED: Final = (
     update(schema.seal_entry)
-    .where(_ENTRY.printer == bindparam("of"), _ENTRY.seq == bindparam("number"))
+    .where(_ENTRY.position == _PLACE, _ENTRY.printer == bindparam("of"), _ENTRY.seq == bindparam("number"))
     .values(openings=bindparam("now_openings"))
 )
 _CHANGED: Final = (

@@ -11,7 +11,7 @@ from sqlalchemy import Row, and_, select
 from pagereeve.domain.forwarding.batch import FACTS_MAX, SealedBody, SealedPlace
 from pagereeve.ports.journal import JournalUnavailable
 from pagereeve.store.sql import tables as schema
-from pagereeve.store.sql.archive_reads import archived_bodies, part_of
+from pagereeve.store.sql.archive_reads import archived_bodies, archived_places, part_of
 from pagereeve.store.sql.snapshots import Reader
 
 _ENTRY: Final = schema.seal_entry.c
@@ -52,7 +52,7 @@ class ForwardReads:
             if (printer, seq) in found or (printer, seq) in looked:
                 continue
             looked.add((printer, seq))
-            part = select(schema.archive_part).where(_PART.printer == printer, _PART.first_seq <= seq)
+            part = select(*schema.PART).where(_PART.printer == printer, _PART.first_seq <= seq)
             row = await self._reader.first(part.where(_PART.last_seq >= seq).order_by(_PART.first_seq.desc()))
             if row is not None:
                 bodies = await asyncio.to_thread(archived_bodies, self._reader.archives, part_of(row))
@@ -64,9 +64,21 @@ class ForwardReads:
         return None if row is None else _place(row)
 
     async def link_before(self, timeline: str, seq: int) -> bytes | None:
-        before = select(*_SEALED).where(_ENTRY.printer == timeline, _ENTRY.seq < seq)
-        row = await self._reader.first(before.order_by(_ENTRY.seq.desc()))
+        row = await self._entry(timeline, seq - 1) if seq > 1 else None
         return None if row is None else _place(row).link
+
+    async def _entry(self, timeline: str, seq: int) -> Row[Any] | None:
+        """By the fact's row; or by what was noted where it left the journal; or, where it is gone, by looking back."""
+        named = select(*_SEALED).where(_ENTRY.printer == timeline)
+        here = named.select_from(schema.fact.join(schema.seal_entry, schema.SEALED))
+        row = await self._reader.first(here.where(_FACT.printer == timeline, _FACT.seq == seq))
+        if row is not None:
+            return row
+        place = (await archived_places(self._reader, timeline, seq)).get(seq)
+        row = await self._reader.first(named.where(_ENTRY.position == place, _ENTRY.seq == seq))
+        if row is not None:
+            return row
+        return await self._reader.first(named.where(_ENTRY.seq <= seq).order_by(_ENTRY.position.desc()))
 
 
 def _body(row: Row[Any], archived: Mapping[tuple[str, int], str]) -> SealedBody:

@@ -9,7 +9,7 @@ from functools import partial
 from pathlib import Path
 from typing import Any, Final
 
-from sqlalchemy import Connection, Row, bindparam, func, insert, select, tuple_, update
+from sqlalchemy import Connection, Row, bindparam, func, insert, select, update
 
 from pagereeve.domain.seal.merkle import Frontier
 from pagereeve.store.errors import DamagedSeal
@@ -28,14 +28,27 @@ _ENTRY: Final = schema.seal_entry.c
 _FACT: Final = schema.fact.c
 _STATE: Final = select(schema.seal)
 _OWN: Final = select(schema.origin.c.id).where(schema.origin.c.number == OWN_ORIGIN)
+# Those of the group that is being stored stand there already, and have no entry yet.
 _LINK: Final = Driven(
-    select(_ENTRY.link).where(_ENTRY.printer == bindparam("printer")).order_by(_ENTRY.seq.desc()).limit(ONLY)
+    select(_ENTRY.link)
+    .select_from(schema.fact.join(schema.seal_entry, schema.SEALED))
+    .where(_FACT.printer == bindparam("printer"))
+    .order_by(_FACT.seq.desc())
+    .limit(ONLY)
 )
 # Entries are never deleted, so that the last one's place counts them.
 _COUNT: Final = select(func.max(_ENTRY.position))
 # Of one moment, also where others store meanwhile: there each statement has its own.
 _COUNTED: Final = select(schema.seal, _COUNT.scalar_subquery().label("sealed"))
 _ENTRIES: Final = Adding(schema.seal_entry)
+_OLDER: Final = select(_FACT.place, _FACT.printer, _FACT.seq, _FACT.kind, _FACT.body).order_by(_FACT.place)
+_PLACED: Final = update(schema.fact).where(_FACT.place == bindparam("was")).values(place=bindparam("now"))
+# Below all that is there, so that what is stored next finds its place free.
+_ASIDE: Final = (
+    update(schema.fact)
+    .where(_FACT.place > select(schema.seal.c.size).scalar_subquery())
+    .values(place=select(func.min(_FACT.place)).scalar_subquery() - _FACT.place)
+)
 _MOVE_ON: Final = Driven(update(schema.seal).values(size=bindparam("now_size"), peaks=bindparam("now_peaks")))
 
 
@@ -56,6 +69,11 @@ class Sealing:
     def stored(self) -> None:
         """What was added is committed."""
         self.size = 0 if self.state is None else self.state.tree.size
+
+    def next_place(self, connection: Connection) -> int:
+        """Of the first fact that ``add`` seals next."""
+        state = self.state = self.state or read_state(connection)
+        return state.tree.size + 1
 
     def add(self, connection: Connection, facts: Sequence[Numbered]) -> None:
         """In the transaction that stores them. Then ``stored`` must be called, or ``forget``."""
@@ -82,7 +100,8 @@ class Sealing:
         return len(entries)
 
     def begin(self, connection: Connection, now_us: int, path: Path | str) -> int:
-        """Before anything else is stored: seals what was there already. How many facts it sealed now.
+        """Before anything else is stored: seals what was there already. How many facts it sealed now. What somebody put
+        behind them since, and nobody sealed, goes aside, where ``pagereeve verify`` names it.
 
         Raises DamagedSeal where nothing could be sealed any more.
         """
@@ -97,11 +116,13 @@ class Sealing:
         older = 0
         while not done:
             with connection.begin():
-                sealed = self._add(connection, partial(seal, facts=_older(connection)))
+                sealed = self._add(connection, partial(seal, facts=_older(connection, self.next_place(connection))))
                 if not sealed:
                     connection.execute(update(schema.seal).values(older=count + older))
             older += sealed
             done = not sealed
+        with connection.begin():
+            connection.execute(_ASIDE)
         self.state = self.state or read_state_of(connection)
         self.stored()
         return older
@@ -148,12 +169,10 @@ def _columns(one: SealedFact) -> dict[str, Any]:
     }
 
 
-def _older(connection: Connection) -> list[tuple[str, int, str, str]]:
-    """The next of the facts that were there before, in order of timeline and number."""
-    last = connection.execute(
-        select(_ENTRY.printer, _ENTRY.seq).order_by(_ENTRY.position.desc()).limit(ONLY)
-    ).one_or_none()
-    place = ("", 0) if last is None else (last.printer, last.seq)
-    after = select(_FACT.printer, _FACT.seq, _FACT.kind, _FACT.body).where(tuple_(_FACT.printer, _FACT.seq) > place)
-    rows = connection.execute(after.order_by(_FACT.printer, _FACT.seq).limit(SLICE_FACTS))
+def _older(connection: Connection, first: int) -> list[tuple[str, int, str, str]]:
+    """The next of the facts that were there before, in the order in which they were stored; no gap is left."""
+    rows = connection.execute(_OLDER.where(_FACT.place >= first).limit(SLICE_FACTS)).all()
+    moved = [{"was": row.place, "now": place} for place, row in enumerate(rows, first) if row.place != place]
+    if moved:
+        connection.execute(_PLACED, moved)
     return [(row.printer, row.seq, row.kind, row.body) for row in rows]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import AsyncIterator, Sequence
+from dataclasses import replace
 from typing import Any, Final
 
 from sqlalchemy import Row, Select, and_, func, select, tuple_
@@ -17,6 +18,7 @@ from pagereeve.ports.seal import (
     PLACES_MAX,
     UNSEALED_MAX,
     FactSurvey,
+    FoundFact,
     NewlyStored,
     SealedContent,
     SealedEntry,
@@ -34,6 +36,8 @@ from pagereeve.store.sql.stored_types import readable
 PAGE_ENTRIES: Final = 256
 """Of rows that are looked at closely, as many keep the loop for some 20 ms."""
 PAGE_LINKS: Final = 2_000
+LOOSE_AT_ONCE: Final = 500
+PLACE: Final = "place"
 
 _ENTRY: Final = schema.seal_entry.c
 _FACT: Final = schema.fact.c
@@ -48,11 +52,13 @@ _STORED: Final = (
     .select_from(schema.seal_entry.join(schema.fact, _SAME))
     .order_by(_ENTRY.position)
 )
-_FOUND: Final = select(
+_BESIDE: Final = select(
     *_SEALED,
     *(_FACT.kind, _FACT.at_us, _FACT.source, _FACT.event_id, _FACT.release, _FACT.body, _FACT.digest, _FACT.shift_us),
-    _FACT.origin,
-).select_from(schema.seal_entry.outerjoin(schema.fact, _SAME))
+    *(_FACT.origin, _FACT.place),
+)
+_FOUND: Final = _BESIDE.select_from(schema.seal_entry.outerjoin(schema.fact, _SAME))
+_CONTENT: Final = _BESIDE.select_from(schema.fact.join(schema.seal_entry, schema.SEALED))
 
 
 class SealReads:
@@ -79,9 +85,7 @@ class SealReads:
 
     async def sealed_facts(self, after: int = 0) -> AsyncIterator[SealedEntry]:
         async for row in self._entry_pages(_FOUND, after, PAGE_ENTRIES):
-            yield SealedEntry(
-                row.position, row.printer, row.seq, _link(row.link), None if row.body is None else found(row)
-            )
+            yield SealedEntry(row.position, row.printer, row.seq, _link(row.link), _found(row))
 
     async def sealed_links(self) -> AsyncIterator[SealedEntry]:
         async for row in self._entry_pages(select(*_SEALED), 0, PAGE_LINKS):
@@ -100,19 +104,31 @@ class SealReads:
         place: tuple[str, int] | None = ("", -1)
         unsealed: list[UnsealedFact] = []
         redatings: list[StoredFact] = []
-        both = schema.fact.outerjoin(schema.seal_entry, _SAME)
+        both = schema.fact.outerjoin(schema.seal_entry, schema.SEALED)
         every = select(_FACT.printer, _FACT.seq, _FACT.kind, _ENTRY.position).select_from(both)
         while place is not None:
             page = every.where(tuple_(_FACT.printer, _FACT.seq) > place).order_by(_FACT.printer, _FACT.seq)
             rows = await self._reader.rows(page.limit(PAGE_LINKS))
-            for row in rows:
-                if row.position is None and len(unsealed) < UNSEALED_MAX:
+            for row in await self._unsealed([one for one in rows if one.position is None]):
+                if len(unsealed) < UNSEALED_MAX:
                     twin = await self._twin(row.printer, row.seq)
                     unsealed.append(UnsealedFact(row.printer, row.seq, row.kind, twin))
+            for row in rows:
                 if row.kind == REDATED:
                     redatings += await self._redating(row.printer, row.seq)
             place = (rows[-1].printer, rows[-1].seq) if len(rows) == PAGE_LINKS else None
         return FactSurvey(unsealed, redatings)
+
+    async def _unsealed(self, loose: Sequence[Row[Any]]) -> Sequence[Row[Any]]:
+        """Of facts that have no entry at their place: those that have none elsewhere. What has is a fact of which the
+        place was edited, and is named with its entry. No index finds it: only after an edit is anything looked for.
+        """
+        sealed: set[tuple[str, int]] = set()
+        for start in range(0, len(loose), LOOSE_AT_ONCE):
+            some = [(one.printer, one.seq) for one in loose[start : start + LOOSE_AT_ONCE]]
+            named = select(_ENTRY.printer, _ENTRY.seq).where(tuple_(_ENTRY.printer, _ENTRY.seq).in_(some))
+            sealed |= {(row.printer, row.seq) for row in await self._reader.rows(named)}
+        return [one for one in loose if (one.printer, one.seq) not in sealed]
 
     async def _redating(self, printer: str, seq: int) -> Sequence[StoredFact]:
         named = select(*schema.CHECKED).where(_FACT.printer == printer, _FACT.seq == seq)
@@ -128,16 +144,16 @@ class SealReads:
         row = await self._reader.first(twin)
         return None if row is None else row[0]
 
-    async def digest_as(self, printer: str, seq: int, other: int) -> bytes | None:
-        opening = select(_ENTRY.openings).where(_ENTRY.printer == printer, _ENTRY.seq == seq).scalar_subquery()
+    async def digest_as(self, printer: str, position: int, other: int) -> bytes | None:
+        opening = select(_ENTRY.openings).where(_ENTRY.position == position).scalar_subquery()
         there = select(_FACT.body, opening.label("openings")).where(_FACT.printer == printer, _FACT.seq == other)
         row = await self._reader.first(there)
         content = None if row is None else content_of(row.body, row.openings or "")
         return None if content is None else fact_digest(content)
 
     async def sealed_content(self, printer: str, seq: int) -> SealedContent | None:
-        row = await self._reader.first(_FOUND.where(_ENTRY.printer == printer, _ENTRY.seq == seq))
-        return None if row is None or row.body is None else opened(row)
+        row = await self._reader.first(_CONTENT.where(_FACT.printer == printer, _FACT.seq == seq))
+        return None if row is None else opened(row)
 
     async def release_places(self, source: str, release: str) -> Sequence[tuple[str, int]]:
         named = select(_FACT.printer, _FACT.seq).where(schema.sent_by(source), _FACT.release == release)
@@ -158,6 +174,13 @@ class SealReads:
             wrong += [(row.printer, row.seq) for row in rows if not _is_claim(row)]
             place = (rows[-1].source, rows[-1].event_id, rows[-1].digest) if len(rows) == PAGE_ENTRIES else None
         return wrong
+
+
+def _found(row: Row[Any]) -> FoundFact | None:
+    if row.body is None:
+        return None
+    fact = found(row)
+    return fact if row.place == row.position else replace(fact, wrong=(*fact.wrong, PLACE))
 
 
 def _head(row: Row[Any]) -> SealHead:

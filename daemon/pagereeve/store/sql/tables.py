@@ -19,13 +19,15 @@ from sqlalchemy import (
     Table,
     Text,
     TextClause,
+    UniqueConstraint,
+    and_,
     literal_column,
     text,
 )
 
 from pagereeve.store.sql.stored_types import BODY, DIGEST, LINK, OPENINGS
 
-REVISION: Final = "r0018"
+REVISION: Final = "r0019"
 """The migration that brings a database to these tables."""
 
 metadata = MetaData(
@@ -66,6 +68,10 @@ def _text(name: str, *, key: bool = False, null: bool = False) -> Column[str]:
     return Column(name, Text, primary_key=key, nullable=null)
 
 
+# SQLite numbers rows by itself, and finds them without an index, only where the key is of its own integer type.
+_numbering = BigInteger().with_variant(Integer(), "sqlite")
+
+
 # Journals whose facts lie here: 0 is this one itself, which alone has no site; its id is that of its seal. Each of the
 # others is a site's, whose sealed facts were forwarded. Rows are never changed nor deleted.
 origin = Table(
@@ -80,12 +86,12 @@ Index("uq_origin_id", origin.c.id, unique=True)
 Index("uq_origin_site", origin.c.site, unique=True)
 
 # ``printer`` is the timeline's name. Of another origin's facts it is qualified by its site (domain/facts/sites.py), so
-# that the key is (origin, timeline, number); their bodies stay as the site sealed them.
+# that (printer, seq) is (origin, timeline, number); their bodies stay as the site sealed them.
 fact = Table(
     "fact",
     metadata,
-    _text("printer", key=True),
-    _number("seq", key=True),
+    _text("printer"),
+    _number("seq"),
     _text("kind"),
     _number("at_us"),
     _text("source", null=True),
@@ -97,6 +103,9 @@ fact = Table(
     Column("shift_us", BigInteger, nullable=True, server_default="0"),
     # Which journal the fact was first written in.
     Column("origin", SmallInteger, nullable=False, server_default="0"),
+    # Its place in the seal (seal_entry.position): in SQLite the row's own number, which takes no room.
+    Column("place", _numbering, primary_key=True, autoincrement=False),
+    UniqueConstraint("printer", "seq", name="uq_fact_seq"),
     CheckConstraint("(source IS NULL) = (event_id IS NULL)", name="identity"),
 )
 OWN: Final = fact.c.origin == literal_column("0")
@@ -291,8 +300,6 @@ evidence = _finding_part("evidence", _number("place", key=True), _text("body"))
 finding_release = _finding_part("finding_release", _text("source", key=True), _text("release", key=True))
 Index("ix_finding_release", finding_release.c.source, finding_release.c.release)
 
-# SQLite numbers rows by itself, and finds them without an index, only where the key is of its own integer type.
-_numbering = BigInteger().with_variant(Integer(), "sqlite")
 finding_change = Table(
     "finding_change",
     metadata,
@@ -341,7 +348,10 @@ seal_entry = Table(
     Column("link", LINK, nullable=False),
     Column("openings", OPENINGS, nullable=False),
 )
-Index("ix_seal_entry_fact", seal_entry.c.printer, seal_entry.c.seq, unique=True)
+SEALED: Final = and_(
+    seal_entry.c.position == fact.c.place, seal_entry.c.printer == fact.c.printer, seal_entry.c.seq == fact.c.seq
+)
+"""From a fact to its entry, which no index finds by the fact's number. The other way that one does."""
 
 # One row: the tree over the entries. ``older`` facts were there before the first start that sealed, at ``since_us``;
 # null until all of these are sealed.
@@ -446,7 +456,10 @@ archive_part = Table(
     _number("offset_bytes"),
     _number("size_bytes"),
     _text("sha256"),
+    Column("places", Text, nullable=False, server_default=""),
 )
+PART: Final = tuple(one for one in archive_part.c if one.name != "places")
+"""What a part is. Where its facts are sealed is long, and seldom asked (store/records/archive_places.py)."""
 Index("ix_archive_part_file", archive_part.c.file, archive_part.c.printer, archive_part.c.first_seq)
 
 # Facts that are being deleted because they lie in a file: rows stand here within that one transaction, and no longer.

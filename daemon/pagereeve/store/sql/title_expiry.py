@@ -21,10 +21,9 @@ _FACT: Final = schema.fact.c
 _ENTRY: Final = schema.seal_entry.c
 _KEPT: Final = schema.conflict.c
 _ORDER: Final = (_FACT.at_us, _FACT.printer, _FACT.seq)
-_SAME: Final = (_FACT.printer == _ENTRY.printer) & (_FACT.seq == _ENTRY.seq)
 _STARTS: Final = (
     select(*schema.CHECKED, _FACT.source, _FACT.event_id, _ENTRY.openings)
-    .select_from(schema.fact.join(schema.seal_entry, _SAME))
+    .select_from(schema.fact.join(schema.seal_entry, schema.SEALED))
     .where(schema.badge_kinds(), _FACT.kind == RELEASE_STARTED)
     .order_by(*_ORDER)
 )

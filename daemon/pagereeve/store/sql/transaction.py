@@ -309,7 +309,10 @@ def _notices(connection: Connection, releases: set[ReleaseName]) -> Iterable[tup
 
 def _write(connection: Connection, batch: Batch, heads: Heads) -> None:
     if batch.facts:
-        _FACTS.add(connection, [_fact_columns(one.seq, one.filing) for one in batch.facts])
+        first = heads.sealing.next_place(connection)
+        _FACTS.add(
+            connection, [_fact_columns(one.seq, one.filing, place) for place, one in enumerate(batch.facts, first)]
+        )
     if batch.kept_aside:
         rows = [
             {
@@ -354,7 +357,7 @@ def _one_a_printer(replacements: Sequence[Replacement]) -> Iterable[list[Replace
         yield lot
 
 
-def _fact_columns(seq: int, filing: FactRecord) -> Columns:
+def _fact_columns(seq: int, filing: FactRecord, place: int) -> Columns:
     source, event_id = filing.identity or (None, None)
     body, digest = filing.packed or (filing.body, digest_text(filing))
     return {
@@ -368,6 +371,7 @@ def _fact_columns(seq: int, filing: FactRecord) -> Columns:
         "body": body,
         "digest": digest,
         "origin": filing.origin,
+        "place": place,
     }
 
 

@@ -165,7 +165,7 @@ class SqlJournal(JournalWrites, SqlReads):
         refuse_full_disk(self._path, free)
         try:
             await self._thread.run_raw(lambda raw: raw.execute("VACUUM"))
-            # Whether rows kept their numbers is SQLite's to say: the newest one is noted as it is found now.
+            # Rows keep their numbers, as these are a key; the newest one is noted as it is found now all the same.
             await self._thread.run(self._writer.committer.begin)
             await self._thread.run_raw(truncate_wal)
         except (sqlite3.Error, OSError) as error:

@@ -1,4 +1,4 @@
-"""What PostgreSQL refuses by itself: the same as SQLite's triggers of r0001 to r0018 do, in its own words."""
+"""What PostgreSQL refuses by itself: the same as SQLite's triggers of r0001 to r0019 do, in its own words."""
 
 from __future__ import annotations
 
@@ -80,7 +80,15 @@ FUNCTIONS: Final = (
         "NEW.printer IS DISTINCT FROM OLD.printer OR NEW.seq IS DISTINCT FROM OLD.seq OR NEW.kind IS DISTINCT FROM "
         "OLD.kind OR NEW.source IS DISTINCT FROM OLD.source OR NEW.release IS DISTINCT FROM OLD.release "
         "OR NEW.origin <> OLD.origin OR NOT EXISTS "
-        "(SELECT 1 FROM seal_entry WHERE printer = OLD.printer AND seq = OLD.seq AND strpos(openings, '=') > 0)",
+        "(SELECT 1 FROM seal_entry WHERE position = OLD.place AND printer = OLD.printer AND seq = OLD.seq "
+        "AND strpos(openings, '=') > 0)",
+        "NEW",
+    ),
+    # What is sealed keeps its place.
+    _refused_where(
+        "fact_sealed",
+        "NEW.place <> OLD.place AND EXISTS "
+        "(SELECT 1 FROM seal_entry WHERE position = OLD.place AND printer = OLD.printer AND seq = OLD.seq)",
         "NEW",
     ),
     # Only a reading, under the date with which it was stored: it has no identity and names nobody. It must be named for
@@ -155,6 +163,7 @@ TRIGGERS: Final = (
         "fact_unchanged",
         _FACT,
     ),
+    _trigger("fact_keeps_place", "BEFORE UPDATE OF place", "fact", "fact_sealed", _FACT),
     _trigger("fact_no_delete", "BEFORE DELETE", "fact", "fact_unarchived", _GONE),
     _trigger("archive_no_delete", "BEFORE DELETE", "archive", "refuse_change", _ARCHIVED),
     _trigger("archive_no_update", "BEFORE UPDATE", "archive", "archive_kept", _ARCHIVED),
