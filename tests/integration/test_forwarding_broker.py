@@ -135,9 +135,10 @@ async def test_daemons_that_are_stopped_in_turn_need_not_run_at_the_same_time(be
         size = await site.app.store.last_position()
         (sender,) = site.app.forwarding.senders
         assert isinstance(sender, PublishingSender)
+        publishing: PublishingSender = sender
 
         async def sent() -> bool | None:
-            return sender.sent >= size or None
+            return publishing.sent >= size or None
 
         await long_until(sent, "the server to have all")
         sealed = [one.sealed for one in await site.app.store.sealed_bodies(0, size)]

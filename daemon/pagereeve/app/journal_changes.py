@@ -7,14 +7,14 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 
 from pagereeve.app import log_lines as told
-from pagereeve.ports.store import Store
+from pagereeve.app.journals import RunningJournal
 
 
 @dataclass(slots=True)
 class JournalChanges:
     """``outdated`` is set once a newer version shut this one out: the daemon is to end then."""
 
-    store: Store
+    store: RunningJournal
     look_again: Callable[[], None]
     why: str = ""
     outdated: asyncio.Event = field(default_factory=asyncio.Event)

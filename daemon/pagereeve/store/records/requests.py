@@ -54,6 +54,7 @@ class Append:
 class AppendCounted:
     """A decision whose author's others were counted up to a place in the seal."""
 
+    may_wait: ClassVar[bool] = False
     filing: FactRecord
     decided: PagesDecided
     counted: int
