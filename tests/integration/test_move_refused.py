@@ -125,11 +125,6 @@ def test_a_journal_that_is_not_sealed_to_the_end(small: Move, postgres: Server) 
     refused(small, postgres, "not all of its facts are sealed yet")
 
 
-def test_a_journal_with_archives(small: Move, postgres: Server) -> None:
-    edit(small.journal, "INSERT INTO archive VALUES ('a.gz', '2026-01', 1, 2, 3, 'x', 4, 5, 0)")
-    refused(small, postgres, "files of archives belong to a journal that is a file", "1 row of archive tells of such")
-
-
 def test_a_row_that_no_other_database_takes(small: Move, postgres: Server) -> None:
     edit(small.journal, "UPDATE seal_entry SET seq = X'00FF' WHERE position = 3")
     refused(small, postgres, "row 3 of table seal_entry is damaged", "in seq")

@@ -32,6 +32,7 @@ from pagereeve.store.postgres.journal import PostgresJournal
 from pagereeve.store.sqlite.archive_file import NotArchived
 from pagereeve.store.sqlite.files import JOURNAL_NAME
 from tests.archived_journal import AFTER_US, DAYS, PRINTERS, ZONE, fill
+from tests.integration.moves import Move, digests
 from tests.integration.postgres_server import Server, url_of
 from tests.integration.test_archiving import _Killed, _nth
 from tests.integration.test_postgres_daemon import journal_settings, settings_file
@@ -149,6 +150,23 @@ def test_the_command_says_what_it_did_and_its_files_are_those_of_a_journal_in_a_
     ours = {one.name: one.read_bytes() for one in archives.iterdir()}
     assert ours == {one.name: one.read_bytes() for one in (path.parent / "archives").iterdir()}
     assert len(ours) == 2
+
+
+@pytest.mark.timeout(300)
+def test_an_archived_journal_moves_and_its_files_stay_where_they_are(move: Move) -> None:
+    asyncio.run(fill(move.journal))
+    asyncio.run(archive_journal(move.journal, ArchivingRequest(THIRD, "bursar")))
+    archives = digests(move.data / "archives")
+    status, _, err = move.moved()
+    assert (status, err) == (0, "")
+    assert digests(move.data / "archives") == archives
+    for question in (("facts",), ("verify", "--json"), ("replay", "--check"), ("closed", "--json")):
+        ours, theirs = move.both(*question)
+        assert ours == theirs, question
+        assert ours[0] == 0, ours
+    (move.data / "archives").rename(move.data / "elsewhere")
+    status, _, err = move.asked("facts", "--config", str(move.database))
+    assert (status, f"archive {DAYS[0]}.ndjson.gz" in err) == (2, True), err
 
 
 async def test_a_machine_without_the_files_is_told_which(place: Address, tmp_path: Path) -> None:

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from pagereeve.store.records.moved_rows import RowsSum, storable_row, storable_text
 from pagereeve.store.sql import tables as schema
-from pagereeve.store.sql.moved_tables import FOLLOWING, LEFT, MOVED, ODD_MAY_BE, REFUSED
+from pagereeve.store.sql.moved_tables import FOLLOWING, LEFT, MOVED, ODD_MAY_BE
 
 # As SQLite's texts come: UTF-8, with octets that are none kept (PEP 383).
 OCTETS = st.lists(st.sampled_from([b"\0", b"\\", b"\xff", b"\x80", b"x00", b"xff", b"a", "ü".encode(), b'"', b"{}"]))
@@ -80,7 +80,7 @@ def test_sums_are_equal_for_equal_rows_in_any_order_alone() -> None:
 
 
 def test_every_table_is_decided_on_once() -> None:
-    decided = [*(one.name for one in MOVED), *LEFT, *REFUSED]
+    decided = [*(one.name for one in MOVED), *LEFT]
     assert len(decided) == len(set(decided))
     assert set(decided) == {table.name for table in schema.metadata.sorted_tables}
 
@@ -93,6 +93,7 @@ def test_tables_come_after_those_that_they_refer_to_and_the_seal_comes_last() ->
     # What a trigger would note for a closed period is there before it, its parts too; its notes come after it.
     closed = order.index("closed_period")
     assert all(order.index(name) < closed for name in ("fact", "charge", "stretch", "closed_part"))
+    assert order.index("archive_part") < order.index("archive"), "nothing is added to a file that is recorded"
     assert closed < order.index("closed_touched")
     assert order[-1] == "seal"
 

@@ -28,7 +28,8 @@ class MovedTable:
 
 
 # Each after those that it refers to. Closed periods come after all rows whose arrival a trigger would note for them,
-# and their parts before them; the seal's own row is the last: without it nobody takes the rest for a journal.
+# and their parts before them, as parts of archives before their files; the seal's own row is the last: without it nobody
+# takes the rest for a journal.
 MOVED: Final = (
     *(
         MovedTable(table)
@@ -49,6 +50,9 @@ MOVED: Final = (
     MovedTable(schema.closed_part, "period IN (SELECT name FROM closed_period)"),
     MovedTable(schema.closed_period),
     MovedTable(schema.closed_touched),
+    # The files stay where they are: in the data folder, which both journals have.
+    MovedTable(schema.archive_part),
+    MovedTable(schema.archive),
     MovedTable(schema.seal),
 )
 
@@ -64,9 +68,3 @@ LEFT: Final[Mapping[str, str]] = {
     "rows_version": "replacements of the file's rows are no news to who asks the database, which counts its own",
     "archive_removing": "rows stand there within one transaction, and no longer",
 }
-
-REFUSED: Final[Mapping[str, str]] = {
-    "archive": "files of archives belong to a journal that is a file",
-    "archive_part": "files of archives belong to a journal that is a file",
-}
-"""Where these have a row the journal is not moved."""

@@ -16,12 +16,11 @@ from typing import Any, Final
 
 from sqlalchemy import Integer, LargeBinary
 
-from pagereeve.domain.values.amounts import amount, form
 from pagereeve.store.errors import CantOpen, NewerSchema, NotAJournal, NotMoved
 from pagereeve.store.records.checked_rows import OPEN_RUN, Damage, intact
 from pagereeve.store.records.moved_rows import storable_row
 from pagereeve.store.sql import tables as schema
-from pagereeve.store.sql.moved_tables import FOLLOWING, MOVED, ODD_MAY_BE, REFUSED, MovedTable
+from pagereeve.store.sql.moved_tables import FOLLOWING, MOVED, ODD_MAY_BE, MovedTable
 from pagereeve.store.sql.stored_types import Packed
 from pagereeve.store.sqlite.connections import ANY_TEXT
 from pagereeve.store.sqlite.files import size_bytes, wal_path
@@ -147,7 +146,6 @@ def move_source(path: Path) -> Iterator[MoveSource]:
             ) as raw:
                 raw.text_factory = ANY_TEXT
                 _require_current(path, raw)
-                _refuse_archives(path, raw)
                 origin, facts = _sealed(path, raw)
                 _refuse_odd_types(path, raw)
                 rows = {one.name: int(next(_read(path, raw, _count(one)))[0]) for one in MOVED}
@@ -190,16 +188,6 @@ def _require_current(path: Path, raw: sqlite3.Connection) -> None:
             f"has schema {', '.join(found)}, not {schema.REVISION}, and a move changes nothing in it. If it is an "
             f"older one: {_opened_once(path)} and brings it up to date (take a copy first), then move it",
         )
-
-
-def _refuse_archives(path: Path, raw: sqlite3.Connection) -> None:
-    for name, why in REFUSED.items():
-        many = int(raw.execute(f"SELECT count(*) FROM {name}").fetchone()[0])  # noqa: S608 - own names
-        if many:
-            raise NotMoved(
-                f"journal {path} is not moved: {why}, and {amount(many, 'row')} of {name} "
-                f"{form(many, 'tells', 'tell')} of such; a database can't hold them, yet. Nothing was changed"
-            )
 
 
 def _sealed(path: Path, raw: sqlite3.Connection) -> tuple[str, int]:
