@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Final, TypeVar
+from typing import Final, Protocol, TypeVar
 
 import structlog
 
@@ -21,19 +21,22 @@ from pagereeve.ports.clock import Clock
 from pagereeve.ports.entropy import Entropy
 from pagereeve.ports.forward_settings import ForwardSettings
 from pagereeve.ports.forwarding import SealedFacts
+from pagereeve.ports.origins import OriginReads
 from pagereeve.ports.secrets import NoSecret
 from pagereeve.ports.telemetry import ForwardingTelemetry
 from pagereeve.receivers.centre.centre import make_centre
 from pagereeve.settings import BadSettings, Problem, Settings
 
 TASK: Final = "forwarding"
+NAMED_MAX: Final = 5
 log = structlog.get_logger("pagereeve.forwarding")
-
-
 NO_CLIENT: Final = "nats-py is not installed, which it needs: install pagereeve[nats]"
 Sender = ForwardingSender | PublishingSender
 Table = TypeVar("Table", bound=ForwardSettings | BrokerSettings)
 Made = TypeVar("Made")
+
+
+class ForwardingStore(SealedFacts, OriginReads, Protocol): ...
 
 
 @dataclass(slots=True)
@@ -44,6 +47,7 @@ class Forwarding:
 
     senders: Sequence[Sender]
     brokers: Sequence[CentreBroker]
+    origins: OriginReads
     clock: Clock
     entropy: Entropy
     load: OverloadWatch
@@ -51,7 +55,7 @@ class Forwarding:
 
     @classmethod
     def of(
-        cls, settings: Settings, store: SealedFacts, clock: Clock, entropy: Entropy, load: OverloadWatch
+        cls, settings: Settings, store: ForwardingStore, clock: Clock, entropy: Entropy, load: OverloadWatch
     ) -> Forwarding:
         """Raises BadSettings with all secrets and certificates that can't be read."""
         problems: list[Problem] = []
@@ -67,7 +71,7 @@ class Forwarding:
         collected = _made("collect", settings.collect, _centre_brokers, problems)
         if problems:
             raise BadSettings("what is forwarded", problems)
-        return cls(senders, [broker for _, brokers in collected for broker in brokers], clock, entropy, load)
+        return cls(senders, [broker for _, brokers in collected for broker in brokers], store, clock, entropy, load)
 
     def duty(self, supervisor: Supervisor, facts: SiteFacts) -> DutyWork:
         """Of several workers one forwards; two would only send the same twice. ``facts`` gets what is collected."""
@@ -78,6 +82,7 @@ class Forwarding:
 
         async def begin() -> None:
             self.at_work = True
+            await self._tell_what_stays()
             for name, one in workers.items():
                 supervisor.start(TASK, name, one.run, heartbeat=one.heartbeat, forever=True)
 
@@ -87,6 +92,12 @@ class Forwarding:
                 await supervisor.end(name)
 
         return DutyWork(begin, end)
+
+    async def _tell_what_stays(self) -> None:
+        """Facts of sites are theirs to forward: links alone go on, so that a number stays empty at the next centre."""
+        sites = [one.site for one in await self.origins.origins()] if self.senders else []
+        if sites:
+            log.warning("facts of sites are not forwarded on", sites=sites[:NAMED_MAX], count=len(sites))
 
     async def close(self) -> None:
         """After their tasks have ended."""

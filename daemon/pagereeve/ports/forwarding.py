@@ -57,9 +57,9 @@ class SealedFacts(SealHeads, Protocol):
     async def last_position(self) -> int: ...
 
     async def sealed_bodies(self, after: int, limit: int) -> Sequence[SealedBody]:
-        """Of the places ``after`` + 1, + 2 ..., in order and without a gap. Of one whose row is gone, or no text, the
-        body is None. Raises ArchiveUnread for one in an archive whose file is not there, JournalUnavailable where a
-        link is none.
+        """Of the places ``after`` + 1, + 2 ..., in order and without a gap. Of one whose row is gone, or no text, or
+        that a site forwarded to here, the body is None. Raises ArchiveUnread for one in an archive whose file is not
+        there, JournalUnavailable where a link is none.
         """
         ...
 

@@ -209,9 +209,11 @@ class _Walk:
         if found.wrong:
             self._done.add(Problem("column-edited", printer, entry.seq, entry.position, columns=found.wrong))
         if found.is_own:
-            # Of another journal's facts that one says who was erased, and what lies in its archives.
+            # Of another journal's facts that one says what lies in its archives.
             self._erasures.add(printer, entry.seq, found)
             self._archived.said(found)
+        else:
+            self._erasures.add_of_site(printer, entry.seq, found)
         if found.fact is not None:
             later = (by for number, by in self._redatings.get(printer, ()) if number > entry.seq)
             expected = shifted_by(found.fact, later)
@@ -271,24 +273,34 @@ class _Erasures:
     def __init__(self) -> None:
         self._said: dict[str, tuple[int, Erased]] = {}
         self._erased: dict[str, list[ErasedMembers]] = defaultdict(list)
+        self._erased_of_sites: dict[str, list[ErasedMembers]] = defaultdict(list)
 
     def add(self, printer: str, seq: int, found: FoundFact) -> None:
         if isinstance(found.fact, Erased):
             self._said[found.fact.name] = (seq, found.fact)
-        names: dict[str, list[str]] = defaultdict(list)
-        for name, value in (found.erased or {}).items():
-            names[name_of_erasure(value)].append(name)
-        for erasure, members in names.items():
+        for erasure, members in _members_by_erasure(found):
             self._erased[erasure].append((printer, seq, members))
+
+    def add_of_site(self, printer: str, seq: int, found: FoundFact) -> None:
+        """A member was erased there, which that site's journal says, or here, which this one says."""
+        for erasure, members in _members_by_erasure(found):
+            self._erased_of_sites[erasure].append((printer, seq, members))
 
     def wrong(self) -> Iterator[tuple[str, int]]:
         for name, facts in self._erased.items():
             if name not in self._said:
                 yield from ((printer, seq) for printer, seq, _ in facts)
         for name, (seq, fact) in self._said.items():
-            facts = self._erased.get(name, [])
+            facts = [*self._erased.get(name, ()), *self._erased_of_sites.get(name, ())]
             if (len(facts), erasure_digest(facts)) != (fact.facts, fact.digest):
                 yield fact.printer, seq
+
+
+def _members_by_erasure(found: FoundFact) -> Iterable[tuple[str, Sequence[str]]]:
+    names: dict[str, list[str]] = defaultdict(list)
+    for name, value in (found.erased or {}).items():
+        names[name_of_erasure(value)].append(name)
+    return names.items()
 
 
 def _follows(previous: bytes | None, digest: bytes | None, link: bytes | None) -> bool:

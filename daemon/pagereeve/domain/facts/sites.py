@@ -24,6 +24,7 @@ from pagereeve.domain.facts.facts import (
     ReleaseAnswered,
     ReleaseStarted,
     SettleLearned,
+    SiteChecked,
 )
 from pagereeve.domain.facts.jobs import JobCounted
 
@@ -54,6 +55,11 @@ def name_at(site: str, name: str) -> str:
 def site_of(name: str) -> str:
     """Of a name that is another site's: whose it is."""
     return name.partition(DIVIDER)[0]
+
+
+def is_of_any(name: str, sites: Collection[str]) -> bool:
+    """A name that is of one of these sites."""
+    return DIVIDER in name and site_of(name) in sites
 
 
 def is_of_no_printer(timeline: str) -> bool:
@@ -93,6 +99,8 @@ def of_site(fact: AnyFact, site: str) -> AnyFact:
     match fact:
         case Registered():
             named["name"] = name_at(site, fact.name)
+        case SiteChecked():
+            named["site"] = name_at(site, fact.site)
         case Decided():
             named["at"] = fact.at and name_at(site, fact.at)
         case PagesDecided():

@@ -144,7 +144,7 @@ class MemorySeal:
 
     async def sealed_bodies(self, after: int, limit: int) -> Sequence[SealedBody]:
         rows = [one for one in self._rows() if one.sealed.position > after][:limit]
-        return [SealedBody(_place(one), one.body, one.openings) for one in rows]
+        return [SealedBody(_place(one), *((None,) if one.origin else (one.body, one.openings))) for one in rows]
 
     async def sealed_place(self, place: int) -> SealedPlace | None:
         return None if place not in self._sealed else _place(self._sealed[place])

@@ -8,6 +8,7 @@ from typing import Any, Final
 
 from sqlalchemy import Row, and_, select
 
+from pagereeve.domain.facts.sites import is_of_any
 from pagereeve.domain.forwarding.batch import FACTS_MAX, SealedBody, SealedPlace
 from pagereeve.ports.journal import JournalUnavailable
 from pagereeve.store.sql import tables as schema
@@ -24,6 +25,7 @@ _BODIES: Final = (
     .select_from(schema.seal_entry.outerjoin(schema.fact, _SAME))
     .order_by(_ENTRY.position)
 )
+_SITES: Final = select(schema.origin.c.site).where(schema.origin.c.number > 0)
 _Bodies = dict[tuple[str, int], str]
 
 
@@ -34,12 +36,14 @@ class ForwardReads:
     async def sealed_bodies(self, after: int, limit: int) -> Sequence[SealedBody]:
         page = _BODIES.where(_ENTRY.position > after).limit(min(limit, FACTS_MAX))
         rows = await self._reader.rows(page)
-        archived = await self._archived([(row.printer, row.seq) for row in rows if row.body is None])
+        sites = {row.site for row in await self._reader.rows(_SITES)}
+        gone = [(row.printer, row.seq) for row in rows if row.body is None and not is_of_any(row.printer, sites)]
+        archived = await self._archived(gone)
         bodies = []
         for place, row in enumerate(rows, start=after + 1):
             if row.position != place:
                 raise JournalUnavailable(f"nothing is sealed under place {place}; pagereeve verify says more")
-            bodies.append(_body(row, archived))
+            bodies.append(SealedBody(_place(row), None) if is_of_any(row.printer, sites) else _body(row, archived))
         return bodies
 
     async def _archived(self, wanted: Sequence[tuple[str, int]]) -> _Bodies:
