@@ -15,6 +15,8 @@ def forwarding_families(centres: Mapping[str, ForwardingTelemetry]) -> Iterator[
     forwarded = CounterMetricFamily("pagereeve_forwarded_facts", text, labels=["centre"])
     text = "Sealed facts that a centre has not got. Absent until it has answered once."
     behind = GaugeMetricFamily("pagereeve_forwarding_behind_facts", text, labels=["centre"])
+    text = "Sealed facts that a broker took, and of which the centre has not answered. Only with [[publish]]."
+    unanswered = GaugeMetricFamily("pagereeve_forwarding_unanswered_facts", text, labels=["centre"])
     text = "Batches of facts that a centre did not take, by cause."
     refused = CounterMetricFamily("pagereeve_forwarding_refused", text, labels=["centre", "cause"])
     text = "When a centre last answered that all is well, seconds since 1970. Absent until the first."
@@ -25,9 +27,11 @@ def forwarding_families(centres: Mapping[str, ForwardingTelemetry]) -> Iterator[
             refused.add_metric([name, cause], count)
         if centre.behind is not None:
             behind.add_metric([name], centre.behind)
+        if centre.unanswered is not None:
+            unanswered.add_metric([name], centre.unanswered)
         if centre.accepted_us is not None:
             accepted.add_metric([name], centre.accepted_us / SECOND_US)
-    yield from (forwarded, behind, refused, accepted)
+    yield from (forwarded, behind, unanswered, refused, accepted)
 
 
 def site_families(sites: Mapping[str, SiteTelemetry]) -> Iterator[Metric]:
