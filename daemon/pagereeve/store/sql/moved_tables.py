@@ -28,8 +28,8 @@ class MovedTable:
 
 
 # Each after those that it refers to. Closed periods come after all rows whose arrival a trigger would note for them,
-# and their parts before them, as parts of archives before their files; the seal's own row is the last: without it nobody
-# takes the rest for a journal.
+# and their parts before them, as parts of archives before their files; the seal's own row is the last: without it
+# nobody takes the rest for a journal.
 MOVED: Final = (
     *(
         MovedTable(table)
