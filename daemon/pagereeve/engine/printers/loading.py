@@ -5,7 +5,16 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from pagereeve.domain.brackets.timeline import Again, started_again
-from pagereeve.domain.facts.facts import Conflict, Decided, Fact, ReleaseEnded, ReleaseStarted, instant_us
+from pagereeve.domain.facts.facts import (
+    Conflict,
+    Decided,
+    Fact,
+    PlateauRead,
+    ReadFailed,
+    ReleaseEnded,
+    ReleaseStarted,
+    instant_us,
+)
 from pagereeve.domain.facts.in_force import Rules
 from pagereeve.domain.findings.conflicts import ConflictsKept
 from pagereeve.domain.projection.projector import PrinterProjector, concerns_us, needed_from_us
@@ -16,19 +25,23 @@ from pagereeve.ports.store import HistoryStore
 from pagereeve.queries.twins import counting_facts
 
 
-async def open_projector(store: HistoryStore, printer: str, before_us: int = FOREVER_US) -> PrinterProjector:
+async def open_projector(
+    store: HistoryStore, printer: str, before_us: int = FOREVER_US, brought: PlateauRead | ReadFailed | None = None
+) -> PrinterProjector:
     """The projector as of the latest stored resume point that lies before ``before_us``; from the beginning where
     there is none.
 
     A fact that came late and was stored, but not projected before the process died, leads back to an earlier resume
-    point.
+    point. So does ``brought``, the first of the runs that waited in the spool and are in the journal now, where it
+    ended before that point: whoever watched the printer meanwhile stored rows without it.
     """
     rules = Rules.of([stored.fact for stored in await store.standing_facts(printer)])
     resume_point = await resume_point_before(store, printer, before_us, ResumePoint.from_json)
     from_us = None if resume_point is None else needed_from_us(resume_point, rules)
     facts = await _facts(store, printer, from_us)
     if resume_point is not None and before_us == FOREVER_US:
-        late_us = await _late_us(store, printer, resume_point, facts)
+        late = [concerns_us(brought)] if brought is not None and _end_us(brought) < resume_point.at_us else []
+        late_us = min([*late, *await _late_us(store, printer, resume_point, facts)], default=None)
         if late_us is not None:
             return await open_projector(store, printer, late_us)
     projector = PrinterProjector.reopened(printer, rules, resume_point, facts)
@@ -50,8 +63,10 @@ async def _facts(store: HistoryStore, printer: str, from_us: int | None) -> list
     return [*await counting_facts(store, printer, [*facts, *conflicts.all()])]
 
 
-async def _late_us(store: HistoryStore, printer: str, resume_point: ResumePoint, facts: Sequence[Fact]) -> int | None:
-    """The earliest instant that a fact concerns which was stored after the resume point's time, and lies before it."""
+async def _late_us(
+    store: HistoryStore, printer: str, resume_point: ResumePoint, facts: Sequence[Fact]
+) -> Sequence[int]:
+    """The instants that facts concern which were stored after the resume point's time, and lie before it."""
     concerned: list[int] = []
     for fact in await store.late_facts(printer, resume_point.at_us):
         if isinstance(fact, Decided):
@@ -65,7 +80,7 @@ async def _late_us(store: HistoryStore, printer: str, resume_point: ResumePoint,
             known = await store.release_facts(fact.origin.source, fact.release)
             starts = [one for one in known if isinstance(one, ReleaseStarted) and one.printer == printer]
             concerned += [one.origin.at_us for one in starts if one.origin.at_us <= resume_point.at_us]
-    return min((at_us for at_us in concerned if at_us <= resume_point.at_us), default=None)
+    return [at_us for at_us in concerned if at_us <= resume_point.at_us]
 
 
 async def _started_again(store: HistoryStore, printer: str, facts: list[Fact]) -> list[tuple[ReleaseStarted, Again]]:
@@ -79,3 +94,7 @@ async def _started_again(store: HistoryStore, printer: str, facts: list[Fact]) -
             if again is not None:
                 found.append((fact, again))
     return found
+
+
+def _end_us(run: PlateauRead | ReadFailed) -> int:
+    return run.plateau.last_received_us if isinstance(run, PlateauRead) else run.silence.last_received_us

@@ -42,7 +42,8 @@ class ReadingRecorder:
     read gives begins a run of its own, as what was recorded before has dates that it can't be compared with.
     ``spool``: where runs wait while the journal's database is away; None where they can't. ``held`` returns once it is
     known whether this worker still watches the printer, and is asked before anything is stored: where it does not,
-    nobody comes here again.
+    nobody comes here again. ``brought``: the first of the runs that came into the journal out of the spool, until rows
+    know it.
     """
 
     printer: str
@@ -55,11 +56,12 @@ class ReadingRecorder:
     apart: bool = False
     spool: RunSpool | None = None
     held: Callable[[], Awaitable[None]] | None = None
+    brought: PlateauRead | ReadFailed | None = None
     _durable: PlateauRead | ReadFailed | None = None
     _durable_us: int = 0
     _sealed: list[PlateauRead | ReadFailed] = field(default_factory=list)
     _due: bool = False
-    _brought: bool = False
+    _unread: bool = False
 
     @property
     def spooled(self) -> bool:
@@ -69,7 +71,7 @@ class ReadingRecorder:
         """The run that the journal holds; it is the one under way from now on. ``bring`` comes first."""
         known = await self.journal.open_run(self.printer)
         self.current = self._durable = None if known is None else known.fact
-        self._sealed, self._due, self.in_doubt, self._brought = [], False, False, False
+        self._sealed, self._due, self.in_doubt, self._unread = [], False, False, False
         self.remember(self.current)
         return self.current
 
@@ -110,8 +112,13 @@ class ReadingRecorder:
         stored.
         """
         await self._is_held()
-        current = self.current
         await self.bring()
+        await self._keep(update, after)
+        if not self._unread:
+            self.brought = None
+
+    async def _keep(self, update: Update, after: int | None) -> None:
+        current = self.current
         if current is None or (current is self._durable and not self._due):
             await self.journal.replace(self.printer, update.from_anchor_us, update.segments, after=after)
             return
@@ -150,11 +157,12 @@ class ReadingRecorder:
         twice, as the process was killed in between, counts once (domain). Raises JournalUnavailable, NotSpooled.
         """
         while self.spool is not None and self.spooled:
-            self.in_doubt = self._brought = True
+            self.in_doubt = self._unread = True
             runs = await self.spool.runs(self.printer, BROUGHT_AT_ONCE)
             last = runs.current or self.current or (runs.sealed[-1] if runs.sealed else None)
             if last is not None:
                 await self.journal.observe(self.printer, [one for one in runs.sealed if one is not last], last)
+                self.brought = self.brought or next(iter(runs.sealed), last)
             await self.spool.drop_runs(self.printer, runs)
 
     async def _is_held(self) -> None:
@@ -162,7 +170,7 @@ class ReadingRecorder:
             await self.held()
 
     def _kept(self, current: PlateauRead | ReadFailed) -> None:
-        self._sealed, self.in_doubt = [], self._brought
+        self._sealed, self.in_doubt = [], self._unread
         self._durable, self._durable_us = current, self.clock.monotonic_us()
 
 

@@ -299,7 +299,7 @@ class PrinterWatcher:
 
     async def _projector_before(self, before_us: int) -> PrinterProjector:
         async with self.around.openings:
-            projector = await open_projector(self.around.store, self.printer, before_us)
+            projector = await open_projector(self.around.store, self.printer, before_us, self.recorder.brought)
         projector.open_run(self.recorder.current)
         return projector
 

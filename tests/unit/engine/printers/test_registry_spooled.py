@@ -11,6 +11,7 @@ import pytest
 from pagereeve.domain.brackets.plateaus import record
 from pagereeve.domain.facts.facts import PlateauRead
 from pagereeve.domain.facts.reading import Failure, Reading
+from pagereeve.engine.printers.polling import PollPolicy
 from pagereeve.ports.spool import Run, SpooledRuns
 from pagereeve.store.memory.journal import MemoryJournal
 from tests.unit.engine.virtual import passing
@@ -18,6 +19,8 @@ from tests.unit.engine.world import FakePrinter, World
 
 STRAY = 3
 OUTAGE_S = 60.0
+POLL_S = 3.0
+"""Between a worker's first two reads for a release."""
 
 
 @dataclass
@@ -66,7 +69,8 @@ class Worker:
     world: World = field(init=False)
 
     async def begin(self) -> None:
-        self.world = World({"p": FakePrinter()}, store=self.store, watches=self.held.__contains__)
+        polls = PollPolicy(first_s=POLL_S)
+        self.world = World({"p": FakePrinter()}, store=self.store, watches=self.held.__contains__, poll_policy=polls)
         self.world.around = replace(self.world.around, spool=self.spool)
         await self.world.__aenter__()
         await self.world.passes(100)
@@ -76,14 +80,14 @@ class Worker:
         known = await self.store.open_run("p")
         assert known is not None
         self.world.printers["p"].value += STRAY
-        moved = record("p", known.fact, await self._read()).current
+        moved = record("p", known.fact, await self.read()).current
         await self.world.passes(OUTAGE_S)
-        rested = record("p", moved, await self._read()).current
+        rested = record("p", moved, await self.read()).current
         assert isinstance(rested, PlateauRead)
         await self.spool.keep_runs("p", (known.fact,), rested)
         return rested
 
-    async def _read(self) -> Reading | Failure:
+    async def read(self) -> Reading | Failure:
         target = self.world.registry.registered["p"].target
         assert target is not None
         return await self.world.meter.read(target, 1.0)
@@ -144,3 +148,43 @@ def test_a_watcher_that_is_ended_as_it_begins_leaves_rows_that_know_what_it_brou
         await worker.world.__aexit__()
 
     passing(story())
+
+
+def test_what_is_brought_long_after_another_watched_the_printer_changes_rows_of_then() -> None:
+    """Both read it, and this one last of all before the pages came: the release's stretch opens there."""
+
+    async def story() -> None:
+        worker = Worker()
+        await worker.begin()
+        world = worker.world
+        await world.start("A")
+        world.printers["p"].print(world.now_s, 3, first_s=0.6)
+        await world.passes(0.5)
+        seen_alone = record("p", None, await worker.read()).current
+        assert isinstance(seen_alone, PlateauRead)
+        await world.passes(5)
+        await world.end("A")
+        for name in "BCDE":
+            await world.passes(100)
+            await world.release(name)
+        assert await opens_us(world) < seen_alone.plateau.last_sent_us
+        await gives_up(worker)
+        known = await worker.store.open_run("p")
+        assert known is not None
+        await worker.spool.keep_runs("p", (seen_alone,), record("p", known.fact, await worker.read()).current)
+        worker.held.add("p")
+        world.registry.take_up(["p"])
+        await world.passes(10)
+        assert worker.spool.waiting == {}
+        assert await opens_us(world) == seen_alone.plateau.last_sent_us
+        assert not world.troubles
+        await world.__aexit__()
+
+    passing(story())
+
+
+async def opens_us(world: World) -> int:
+    """Of the stretch of release A."""
+    return next(
+        one.opens_us for one in (await world.ledger()).stretches if [key.release for key in one.releases] == ["A"]
+    )
