@@ -160,7 +160,7 @@ async def test_a_file_s_commands_say_what_to_do_with_a_database(
     postgres_journal: Address, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     config = settings_file(journal_settings(replace(postgres_journal, port=9), tmp_path), tmp_path)
-    for asked in (["backup", "x"], ["restore", "x"], ["archive", "--before", "2026-01"]):
+    for asked in (["backup", "x"], ["restore", "x"]):
         status = await asyncio.to_thread(status_of, [*asked, "--config", str(config)])
         assert status == 2
         said = capsys.readouterr().err
