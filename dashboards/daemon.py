@@ -22,6 +22,7 @@ from dashboards.panels import (
     or_zero,
     rows,
 )
+from dashboards.sites import sites
 
 HALF: Final = 12
 THIRD: Final = 8
@@ -37,6 +38,7 @@ def daemon() -> dashboard.Dashboard:
         "Journal and disk": _journal(),
         "Meters and network": _network(),
         "Alerts sent": _told(),
+        "Sites and centres": sites(),
     }
     for title, panels in parts.items():
         made = made.with_row(dashboard.Row(title))

@@ -32,7 +32,10 @@ NEVER: Final = re.compile(r'^count_over_time\(ALERTS\{alertname="(\w+)",alertsta
 UNBROKEN: Final = re.compile(r'^min\(count_over_time\(ALERTS\{alertname="(\w+)",alertstate="firing"\}\[\d+m\]\)\)$')
 SEVERITIES: Final = ("critical", "warning", "info")
 # Stable labels of Prometheus itself and of the daemon's metrics; never a person, badge or job.
-LABELS: Final = {"job", "instance", "printer", "gateway", "kind", "part", "task", "feed", "receiver", "type"}
+LABELS: Final = {
+    *("job", "instance", "printer", "gateway", "kind", "part", "task", "feed", "receiver", "type"),
+    *("site", "centre", "cause"),
+}
 
 
 def promtool(*arguments: str | Path) -> tuple[int, str]:
