@@ -10,10 +10,12 @@ import pytest
 
 from pagereeve.app.clocks import SystemClock, SystemEntropy
 from pagereeve.app.sites.joining import SiteFacts
-from pagereeve.domain.facts.facts import JOURNAL_SOURCE, Origin, ReleaseStarted, SiteChecked
+from pagereeve.domain.facts.facts import JOURNAL_SOURCE, Decided, Origin, PagesDecided, ReleaseStarted, SiteChecked
+from pagereeve.domain.facts.page_decision import PageDecision
 from pagereeve.domain.facts.sites import of_site
 from pagereeve.domain.forwarding.batch import batch_bytes
 from pagereeve.domain.forwarding.refusal import BatchRefused
+from pagereeve.domain.values.errors import BadFact
 from pagereeve.engine.forwarding.sender import ForwardingSender
 from pagereeve.ports.erasing import Erasure
 from pagereeve.ports.forwarding import CentreAnswer, NotForwarded
@@ -107,6 +109,36 @@ async def test_a_person_erased_at_the_site_before_it_was_forwarded_comes_without
     assert isinstance(first, ReleaseStarted)
     assert first.owner.startswith("erased-")
     assert (await verify(store)).problems == []
+
+
+async def test_a_number_that_was_never_sealed_is_a_gap_for_ever_and_another_journal_goes_on(store: Store) -> None:
+    facts, holed = SiteFacts(store, SystemClock()), SealingSite(name="annex")
+    holed.store([badge("b-1", "hall")])
+    holed._seqs["hall"] = 4
+    holed.store([badge("b-5", "hall")])
+    for _ in range(3):
+        with pytest.raises(BatchRefused, match="number 5 of timeline hall of annex can't follow number 1") as caught:
+            await facts.join(batch_bytes(holed.batch()), "annex")
+        assert (caught.value.cause, caught.value.place, caught.value.has) == ("gap", 2, 0)
+    assert await store.origins() == []
+    anew = SealingSite("ef" * 16, name="annex-2", seed=1)
+    anew.store([badge("b-5", "hall"), badge("b-6", "hall")])
+    assert (await facts.join(batch_bytes(anew.batch()), "annex-2"))[1] == 2
+
+
+async def test_a_centre_adds_no_decision_to_a_sites_timeline_and_says_where_to_decide(store: Store) -> None:
+    annex = await site_of([read(1, "hall"), owned("r-1", "anise")])
+    await store.append_forwarded(await annex.own_origin(), "annex", sealed(annex))
+    by = origin("d-1", source="urn:pagereeve:local")
+    for decision in (
+        Decided("annex/hall", by, "f-0123456789ab", "close", "warden"),
+        PagesDecided(
+            "annex/hall", by, "warden", PageDecision("waive", 1, "bad-print", release_source="/rs", release_id="r-1")
+        ),
+    ):
+        with pytest.raises(BadFact, match="is of site annex: only its own daemon adds to that; send it there"):
+            await store.append(decision)
+    assert await store.last_position() == 2
 
 
 @pytest.mark.parametrize("erased_at", ["site", "centre"])
