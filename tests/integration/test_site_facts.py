@@ -6,9 +6,11 @@ import asyncio
 from dataclasses import replace
 
 import pytest
+from structlog.testing import capture_logs
 
 from pagereeve.app.clocks import SystemClock
-from pagereeve.app.sites.joining import SILENT_AFTER_US, SiteFacts
+from pagereeve.app.sites.joining import ERASED_THERE, SILENT_AFTER_US, SiteFacts
+from pagereeve.domain.facts.erased import Erased
 from pagereeve.domain.facts.facts import ReleaseStarted
 from pagereeve.domain.forwarding.batch import Batch, batch_bytes
 from pagereeve.domain.forwarding.refusal import BatchRefused
@@ -16,7 +18,7 @@ from pagereeve.ports.forwarding import CentreAnswer
 from pagereeve.ports.store import Store
 from pagereeve.queries.verify import verify
 from tests.forwarding import ORIGIN, SealingSite
-from tests.journal_samples import badge, read, started
+from tests.journal_samples import NOON_US, badge, read, started
 
 
 def annex(origin: str = ORIGIN, facts: int = 9, seed: int = 0) -> SealingSite:
@@ -141,3 +143,24 @@ async def test_a_site_that_is_behind_or_was_not_heard_for_long_is_named(store: S
     assert facts.notice() == ""
     clock.later_us = SILENT_AFTER_US + 1
     assert facts.notice().startswith("annex: not heard since ")
+
+
+async def test_a_site_of_which_nothing_was_ever_joined_is_named_with_the_cause(store: Store, facts: SiteFacts) -> None:
+    await store.append(badge("b-own", "annex/rs"))
+    assert (await refused(facts, annex().batch())).cause == "name-taken"
+    assert facts.telemetry()["annex"].refused["name-taken"] == 1
+    assert facts.notice().startswith("annex: name-taken: ")
+    # How far it is has no meaning, and a credential that is no site's name is not one.
+    assert facts.seen() == {}
+    await refused(facts, annex().batch(), "no/site")
+    assert set(facts.telemetry()) == {"annex"}
+
+
+async def test_that_a_site_erased_somebody_is_told_in_the_log(facts: SiteFacts) -> None:
+    site = annex()
+    site.store([Erased(NOON_US, "erased-0123456789ab", "warden", 2, "0" * 64)])
+    with capture_logs() as lines:
+        await facts.join(batch_bytes(site.batch(0, 9)), "annex")
+        assert lines == []
+        await facts.join(batch_bytes(site.batch(9)), "annex")
+    assert [(one["event"], one["site"], one["erasures"]) for one in lines] == [(ERASED_THERE, "annex", 1)]

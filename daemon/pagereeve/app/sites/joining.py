@@ -10,6 +10,9 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Final, Protocol
 
+import structlog
+
+from pagereeve.domain.facts.erased import Erased
 from pagereeve.domain.facts.sites import is_site_name, name_at, site_of
 from pagereeve.domain.forwarding.batch import Batch, SealedPlace, read_batch
 from pagereeve.domain.forwarding.refusal import CAUSES, BatchRefused, Cause
@@ -25,6 +28,11 @@ from pagereeve.ports.telemetry import SiteTelemetry
 SILENT_AFTER_US: Final = 86_400 * SECOND_US
 """A site tells how far it is each minute while it reaches the centre; one that was not heard for a day is named."""
 NAMED_MAX: Final = 5
+NO_SITES: Final[frozenset[Cause]] = frozenset({"wrong-origin", "malformed", "too-large"})
+"""Another program sends, or speaks for somebody else."""
+ERASED_THERE: Final = "a site erased names or titles in its journal; what is here of them stays until it is erased here"
+
+log = structlog.get_logger("pagereeve.sites")
 
 OnJoined = Callable[[str, int | None], None]
 """(printer, since_us): its timeline holds facts of that instant or later that nobody has projected. None: perhaps there
@@ -121,6 +129,8 @@ class SiteFacts:
         done = Forwarded(held.place)
         if new:
             done = await self._stored(batch.origin, site, new)
+        if erased := sum(isinstance(one.fact, Erased) for one in new):
+            log.warning(ERASED_THERE, site=site, erasures=erased)
         for printer, since_us in done.since_us.items():
             if _is_printer(printer):
                 self._on_joined(printer, since_us)
@@ -177,9 +187,9 @@ class SiteFacts:
         return known
 
     def _note_refused(self, site: str, refused: BatchRefused) -> None:
-        """Of a site that was never joined nothing is kept: anybody's batch may name any."""
-        state = self.sites.get(site)
-        if state is not None:
+        """``site`` is its credential's name. Of one never joined nothing is kept where the batch is no site's."""
+        if site in self.sites or refused.cause not in NO_SITES:
+            state = self.sites.setdefault(site, SiteState())
             state.refused[refused.cause] += 1
             state.heard(self._clock.now_us())
             state.cause, state.trouble = refused.cause, f"{refused.cause}: {refused.problem}"
