@@ -12,8 +12,10 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
+import httpx2
+
 from pagereeve.app.daemon import App
-from pagereeve.store.postgres.writer import HANGS_S
+from pagereeve.store.postgres.writer import HANGS_S, SILENT_S
 from tests.integration import postgres_server
 from tests.integration.away import PRINTER, Site, back, lines, site
 from tests.integration.daemon import Outside, until
@@ -49,7 +51,7 @@ async def known_to_be_away(app: App) -> str | None:
 
 
 async def told_why(outside: Outside) -> bool | None:
-    """What waited for the server looked at first like more than can be done: that is refused, too, at once."""
+    """At first the server is merely silent: that is refused, too, at once."""
     began_s = time.monotonic()
     answer = await outside.started("B", PRINTER, 5)
     assert time.monotonic() - began_s < 4 * AT_ONCE_S
@@ -120,3 +122,38 @@ async def test_a_server_that_is_stopped_is_away_within_the_bound(server: Server,
         finally:
             server.signal_all(signal.SIGCONT)
         await require_all_there(app, outside, place)
+
+
+async def test_while_a_server_hangs_senders_hear_that_and_never_that_they_ask_too_much(
+    server: Server, place: Site
+) -> None:
+    answers: list[tuple[float, str, str]] = []
+    async with place.running() as (app, outside):
+        assert (await outside.started("A", PRINTER, 5)).status_code == 200
+        server.signal_all(signal.SIGSTOP)
+        began_s = time.monotonic()
+
+        async def send(nth: int) -> None:
+            try:
+                answer = await outside.started(f"C-{nth}", PRINTER, 5)
+            except httpx2.TimeoutException:
+                return  # one of those whose group the server has in its hands
+            problem = answer.json()
+            kind = problem["type"].rpartition(":")[2] if answer.status_code == 503 else "stored"
+            answers.append((time.monotonic() - began_s, kind, problem.get("cause", "")))
+
+        senders = []
+        try:
+            while await known_to_be_away(app) is None:
+                senders.append(asyncio.create_task(send(len(senders))))
+                await asyncio.sleep(0.25)
+                assert time.monotonic() - began_s < 4 * (HANGS_S + LOOKS_S)
+            await asyncio.gather(*senders)
+        finally:
+            server.signal_all(signal.SIGCONT)
+    answers.sort()
+    assert {kind for _, kind, _ in answers} == {"journal-unavailable"}
+    first_s, _, cause = answers[0]
+    assert cause == "silent"
+    assert first_s < 4 * SILENT_S
+    assert {cause for *_, cause in answers} == {"silent", "away"}

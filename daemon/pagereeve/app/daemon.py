@@ -34,7 +34,7 @@ from pagereeve.app.installing.opening import install_door
 from pagereeve.app.installing.unjudged import told_at_start
 from pagereeve.app.journal_changes import JournalChanges
 from pagereeve.app.journals import open_journal
-from pagereeve.app.load_measured import load_measured
+from pagereeve.app.load_measured import load_measured, put_off
 from pagereeve.app.local_door import FEED as LOCAL_FEED
 from pagereeve.app.local_door import LocalApp, LocalDoor, orders_of
 from pagereeve.app.questions.forwarding import QuestionForwarder
@@ -314,7 +314,7 @@ class App:
             self.clock,
             requests_max=settings.limits.requests_max,
             callers=self.callers,
-            overloaded_s=self.overload_watch.retry_after_s,
+            put_off=partial(put_off, self.store, self.overload_watch),
         )
         self._feed_figures["http"] = self.events.stats.telemetry
         self.local_callers = LocalCallers(settings.local, os.geteuid())
@@ -429,7 +429,7 @@ class App:
         installing = install_door(self._load, self.reloader, lambda: self.meter.profiles, self.events, self.clock)
         checks = check_door(installing.installing, self.store, self.events)
         self._stack.callback(installing.close)
-        door = forward_door(self.site_facts, self.events, self.settings.http, self.overload_watch.retry_after_s)
+        door = forward_door(self.site_facts, self.events, self.settings.http)
         self.sign_in = SignIn(
             with_forwarding(with_installing(with_checks(decided, checks), installing), door),
             self.callers,

@@ -8,6 +8,7 @@ from typing import Any, Final, Literal, Self
 from pagereeve.domain.values.errors import BadFact, PagereeveError
 from pagereeve.domain.values.faults import errors_of
 from pagereeve.ports.intake import DecidedEnough
+from pagereeve.ports.journal import HINDRANCES, Hindrance
 
 # The intake may take so long to keep a sample of what was refused; the sender waits for it.
 KEEP_ASIDE_S: Final = 2.0
@@ -96,6 +97,23 @@ class Refusal(PagereeveError):
         """
         self.__traceback__ = self.__context__ = self.__cause__ = None
         return self
+
+
+@dataclass(frozen=True, slots=True)
+class PutOff:
+    """Senders that can wait are told to come again after so long: what hinders the journal, or None where more is
+    asked than the daemon can do.
+    """
+
+    after_s: int
+    hindrance: Hindrance | None = None
+
+    def refusal(self) -> Refusal:
+        if self.hindrance is None:
+            problem = f"the daemon is overloaded, and nothing was stored; send it again after {self.after_s} s"
+            return Refusal("over-capacity", "request", problem, "overloaded", retry_after_s=self.after_s)
+        problem = f"nothing was stored: {HINDRANCES[self.hindrance]}; send it again after {self.after_s} s"
+        return Refusal("journal-unavailable", "request", problem, self.hindrance, retry_after_s=self.after_s)
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,7 +9,9 @@ from typing import Final, Literal, Protocol
 from pagereeve.domain.facts.facts import Conflict, Fact, PlateauRead, ReadFailed
 from pagereeve.domain.values.errors import PagereeveError
 
-Hindrance = Literal["no-space", "io-error", "read-only", "files-gone", "busy", "away", "outdated", "closed", "other"]
+Hindrance = Literal[
+    "no-space", "io-error", "read-only", "files-gone", "busy", "silent", "away", "outdated", "closed", "other"
+]
 """Why a journal stores nothing."""
 HINDRANCES: Final[Mapping[Hindrance, str]] = {
     "no-space": "the disk of the journal is full (ENOSPC)",
@@ -17,6 +19,7 @@ HINDRANCES: Final[Mapping[Hindrance, str]] = {
     "read-only": "the disk of the journal can't be written (EROFS)",
     "files-gone": "a file of the journal is not where it was",
     "busy": "another process holds the journal",
+    "silent": "the database of the journal gives no answer",
     "away": "the database of the journal is away",
     "outdated": "the journal was brought to a newer version",
     "closed": "the journal is closed",

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from typing import Any, Final
 
 from pagereeve.app.api_admission import admitted
@@ -50,17 +50,10 @@ class ForwardDoor:
     The credential's name is the site's: nobody forwards for another.
     """
 
-    def __init__(
-        self,
-        facts: SiteFacts,
-        events: EventsEndpoint,
-        body_s: float,
-        overloaded_s: Callable[[], int | None] = lambda: None,
-    ) -> None:
+    def __init__(self, facts: SiteFacts, events: EventsEndpoint, body_s: float) -> None:
         self._facts = facts
         self._events = events
         self._body_s = body_s
-        self._overloaded_s = overloaded_s
         # A batch of the same site may come through a broker, too.
         self._under_way = facts.under_way
 
@@ -103,9 +96,8 @@ class ForwardDoor:
         length = headers.get(b"content-length", b"0")
         if len(length) > len(str(BATCH_MAX_BYTES)) or not length.isdigit() or int(length) > BATCH_MAX_BYTES:
             raise Refusal("too-large", "body", f"is more than {BATCH_MAX_BYTES} bytes long; send fewer facts at once")
-        if (again_s := self._overloaded_s()) is not None:
-            problem = f"the daemon is overloaded, and nothing was stored; send it again after {again_s} s"
-            raise Refusal("over-capacity", "request", problem, "overloaded", retry_after_s=again_s)
+        if (put_off := self._events.put_off()) is not None:
+            raise put_off.refusal()
         if site in self._under_way or len(self._under_way) >= AT_ONCE:
             raise Refusal("over-capacity", "request", "another batch is under way; send it again later")
         self._events.quotas.room(sender_of(site, scope))

@@ -47,7 +47,5 @@ def _projecting(registry: PrinterRegistry) -> OnJoined:
     return project
 
 
-def forward_door(
-    facts: SiteFacts, events: EventsEndpoint, settings: HttpSettings, overloaded_s: Callable[[], int | None]
-) -> ForwardDoor:
-    return ForwardDoor(facts, events, settings.body_timeout.seconds, overloaded_s)
+def forward_door(facts: SiteFacts, events: EventsEndpoint, settings: HttpSettings) -> ForwardDoor:
+    return ForwardDoor(facts, events, settings.body_timeout.seconds)

@@ -26,7 +26,7 @@ from pagereeve.feeds.http.callers import HttpCallers
 from pagereeve.feeds.http.quotas import QuotaLimits, SenderQuotas, sender_of
 from pagereeve.feeds.http.release_link import release_link, release_path
 from pagereeve.feeds.http.settings import HttpSettings
-from pagereeve.feeds.refusals import BadItem, Refusal
+from pagereeve.feeds.refusals import BadItem, PutOff, Refusal
 from pagereeve.feeds.stats import FeedStats
 from pagereeve.feeds.submission import Submission, Submitter, item_result
 from pagereeve.ports.clock import Clock
@@ -117,14 +117,14 @@ class EventsEndpoint:
         feed: str = "http",
         callers: HttpCallers | None = None,
         stats: FeedStats | None = None,
-        overloaded_s: Callable[[], int | None] = lambda: None,
+        put_off: Callable[[], PutOff | None] = lambda: None,
     ) -> None:
-        """``overloaded_s``: None, or after how many seconds a sender that can wait is to come again."""
+        """``put_off``: None, or why a sender that can wait is to come again, and when."""
         self.stats = stats or FeedStats()
         self._limits = limits or HttpLimits()
         self.stats.requests_max = self._limits.requests_max
         self._clock = clock
-        self._overloaded_s = overloaded_s
+        self.put_off = put_off
         self.callers = callers or HttpCallers(clock.now_us)
         self.stats.attempts_failed = self.callers.failures
         self.quotas = SenderQuotas(self._limits.quotas, clock)
@@ -192,12 +192,14 @@ class EventsEndpoint:
             raise Refusal("wrong-method", "method", f"{request.method[:20]} is not served here; send POST")
         if found is not None:
             raise found
-        if self.stats.requests_open > limits.requests_max:
-            raise Refusal("over-capacity", "request", "too many at once; send it again later")
-        if (again_s := self._overloaded_s()) is not None and not self._waits(request):
+        is_full, put_off = self.stats.requests_open > limits.requests_max, self.put_off()
+        if put_off is not None and not (is_full or self._waits(request)):
             # Before its body is read: what waits in memory is what must not grow. Gated notices keep their place.
-            problem = f"the daemon is overloaded, and nothing was stored; send it again after {again_s} s"
-            raise Refusal("over-capacity", "request", problem, "overloaded", retry_after_s=again_s)
+            raise put_off.refusal()
+        if is_full:
+            # They are so many because the journal stores none of them, where it says so.
+            too_many = Refusal("over-capacity", "request", "too many at once; send it again later")
+            raise too_many if put_off is None or put_off.hindrance is None else put_off.refusal()
         if request.coding not in {"", "identity"}:
             raise Refusal("wrong-media-type", "Content-Encoding", "compressed bodies are not served; send it plain")
         if request.length_bytes > self._most_bytes(request):
@@ -317,7 +319,7 @@ def make_events(
     *,
     requests_max: int,
     callers: HttpCallers,
-    overloaded_s: Callable[[], int | None] = lambda: None,
+    put_off: Callable[[], PutOff | None] = lambda: None,
 ) -> EventsEndpoint:
     limits = HttpLimits(
         body_max_bytes=settings.body_max_bytes,
@@ -327,4 +329,4 @@ def make_events(
         requests_max=requests_max,
         quotas=QuotaLimits(settings.requests_per_s, settings.requests_burst, settings.day_max_bytes),
     )
-    return EventsEndpoint(intake, limits, clock=clock, callers=callers, overloaded_s=overloaded_s)
+    return EventsEndpoint(intake, limits, clock=clock, callers=callers, put_off=put_off)

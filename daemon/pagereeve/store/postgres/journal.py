@@ -48,6 +48,8 @@ Result = TypeVar("Result")
 BEGINNINGS_MAX: Final = 8
 UPGRADES_MAX: Final = 30
 UPGRADE_AGAIN_S: Final = 2.0
+BUSY_S: Final = 1.0
+"""Nothing else is asked of a server that has had a group for so long: whether it hangs that group tells."""
 SIZE_EVERY_US: Final = 5_000_000
 """It shows as well that the server answers, where nobody stores anything."""
 
@@ -210,7 +212,11 @@ class PostgresJournal(JournalWrites, PostgresReads):
             self._writer.refuse_those_in_line()
         elif self._writer.alive and self._writer.hindered is not None:
             await self._writer.probe()
-        elif self._writer.alive and self._clock.monotonic_us() >= self._next_size_us:
+        elif (
+            self._writer.alive
+            and not self._writer.asked_s > BUSY_S
+            and self._clock.monotonic_us() >= self._next_size_us
+        ):
             self._next_size_us = self._clock.monotonic_us() + SIZE_EVERY_US
             try:
                 self._size_bytes = await self._connection.run(size_bytes, HANGS_S)
@@ -235,7 +241,9 @@ class PostgresJournal(JournalWrites, PostgresReads):
         """None while it can store."""
         if not self._writer.alive:
             return "closed"
-        return None if self._writer.hindered is None else self._writer.hindered.hindrance
+        if self._writer.hindered is not None:
+            return self._writer.hindered.hindrance
+        return "silent" if self._writer.silent else None
 
     def health(self) -> JournalHealth:
         return self._writer.health(

@@ -29,9 +29,11 @@ LOST_S: Final = 3.0
 """A server that restarts is waited for so long. Then the journal is away: what comes is refused at once, until a look
 at it (``probe``) finds it there again, or nobody looked for TRY_AGAIN_S.
 """
+SILENT_S: Final = 3.0
+"""A server that has neither stored a group nor refused it for so long is silent: nobody asks too much then."""
 TRY_AGAIN_S: Final = 2.0
 HANGS_S: Final = 10.0
-"""A server that has neither stored a group nor refused it for so long is away, too. It may still store that one."""
+"""One that is silent for so long is away, too. It may still store that group."""
 GROUP_S: Final = 30.0
 """So long a group may take. Statements and waits for locks end sooner (Limits), unless the server hangs."""
 DOUBT_S: Final = 30.0
@@ -58,6 +60,7 @@ class Writer(GroupWriter):
         self._connection = connection
         self._entropy = entropy
         self._tried_us = clock.monotonic_us()
+        self._asked_us: int | None = None
 
     def refusal(self) -> JournalUnavailable | None:
         """Also while the database is away: nobody waits for one connection after another to be refused."""
@@ -75,6 +78,16 @@ class Writer(GroupWriter):
     def _since_s(self, monotonic_us: int) -> float:
         return (self._clock.monotonic_us() - monotonic_us) / 1_000_000
 
+    @property
+    def asked_s(self) -> float:
+        """So long the server has had a group, without an answer; 0 where it has none."""
+        return 0.0 if self._asked_us is None else self._since_s(self._asked_us)
+
+    @property
+    def silent(self) -> bool:
+        """Until more is known of what hinders it."""
+        return self.hindered is None and self.asked_s > SILENT_S
+
     def hangs(self) -> bool:
         return self.waited_us > HANGS_S * 1_000_000
 
@@ -89,7 +102,10 @@ class Writer(GroupWriter):
         return self.committer.heads.sealing.size
 
     async def _commit(self, requests: Sequence[StoreRequest[Any]]) -> Outcome:
-        outcome = await self._committed(requests)
+        try:
+            outcome = await self._committed(requests)
+        finally:
+            self._asked_us = None
         # Before anybody is answered, as a journal's file has it.
         self.kept.keep(self.committer.heads.newest)
         return outcome
@@ -99,6 +115,8 @@ class Writer(GroupWriter):
         lost_us: int | None = None
         for attempt in range(1, ATTEMPTS_MAX + 1):
             heads.pending = None
+            if self._asked_us is None:
+                self._asked_us = self._clock.monotonic_us()
             try:
                 return await self._connection.run(partial(store_group, requests=requests, heads=heads), GROUP_S)
             except (DBAPIError, OSError) as error:
@@ -111,6 +129,8 @@ class Writer(GroupWriter):
                         raise
                 elif not is_clash(error):
                     raise
+                else:
+                    self._asked_us = None  # that was an answer
                 if attempt == ATTEMPTS_MAX:
                     raise
                 self.clashes += is_clash(error)

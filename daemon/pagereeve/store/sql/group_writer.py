@@ -85,6 +85,13 @@ class GroupWriter(ABC):
         return not self._closing and not self._task.done()
 
     @property
+    def silent(self) -> bool:
+        """Does whatever stores the group that is under way give no answer, and is no more known of it? A file's disk
+        has no such bound.
+        """
+        return False
+
+    @property
     def hindered(self) -> JournalUnavailable | None:
         """Why the last group was not stored; None where it was."""
         return self._hindered

@@ -90,6 +90,10 @@ class JournalWrites(ABC):
     async def _run(self, work: Callable[[Connection], Result]) -> Result:
         """Work of a transaction of its own, while no group is stored. Raises JournalUnavailable."""
 
+    def is_silent(self) -> bool:
+        """Nothing of what waits is stored or refused, and not because more is asked than it can do."""
+        return self._line.silent
+
     async def append(self, fact: Fact) -> Receipt:
         """ports.journal.Journal. Raises BadFact besides, for a fact that could not be read back."""
         return await self._line.submit(append_request(fact, self._filed))
