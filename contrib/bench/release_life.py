@@ -52,6 +52,10 @@ class CountingJournal(MemoryJournal):
     def __post_init__(self) -> None:
         MemoryJournal.__init__(self)
 
+    def heard_elsewhere(self, _: Any) -> tuple[tuple[str, int], ...]:
+        # Nothing comes from another journal; the one in memory looks through all facts for that.
+        return ()
+
     def _store(self, request: Any) -> Any:
         self.asked[type(request).__name__] += 1
         return super()._store(request)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Final
 
 from pagereeve.domain.projection.projection import Projected
 from pagereeve.domain.values.instants import FOREVER_US
@@ -26,7 +27,7 @@ class OpenWindows:
     def of(cls, view: Projected | None) -> OpenWindows:
         """Of a projection; None where there was none yet."""
         if view is None:
-            return cls()
+            return NOTHING_OPEN
         waiting = [window for window in view.windows if window.closes_us is None]
         dues = [window.due_us for window in view.windows if window.due_us is not None]
         changes = [window.release.start_us + window.release.policy.longest_us for window in waiting]
@@ -41,6 +42,9 @@ class OpenWindows:
             unwitnessed,
             0 if unwitnessed or unread else min(changes, default=FOREVER_US),
         )
+
+
+NOTHING_OPEN: Final = OpenWindows()
 
 
 def _last_read_us(view: Projected) -> int:

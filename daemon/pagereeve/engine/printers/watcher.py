@@ -22,7 +22,7 @@ from pagereeve.engine.printers.job_following import JobFollower
 from pagereeve.engine.printers.job_looks import JobLooks
 from pagereeve.engine.printers.loading import open_projector
 from pagereeve.engine.printers.meter_reads import MeterReads
-from pagereeve.engine.printers.open_windows import OpenWindows
+from pagereeve.engine.printers.open_windows import NOTHING_OPEN, OpenWindows
 from pagereeve.engine.printers.poll_schedule import PollSchedule
 from pagereeve.engine.printers.reading_recorder import ReadingRecorder
 from pagereeve.engine.printers.rest_queue import FAILURES_MAX, RestQueue
@@ -74,7 +74,7 @@ class PrinterWatcher:
     learner: SettleLearner = field(default_factory=SettleLearner)
     job_looks: JobLooks = field(init=False)
     _wakeup: Wakeup = field(init=False)
-    _quiet_until_us: int = 0
+    _windows: OpenWindows = NOTHING_OPEN
     _policy_due: bool = False
     _rest_asked: bool = False
     _away: bool = False
@@ -260,7 +260,7 @@ class PrinterWatcher:
             async with self.around.projecting:
                 self.updater.project()
                 await asyncio.sleep(0)
-            self._quiet_until_us = self._windows().quiet_until_us
+            self._windows = OpenWindows.of(self.updater.opened().view)
         self._rest_asked = False
         self._plan()
 
@@ -319,7 +319,7 @@ class PrinterWatcher:
         await self._set_policy()
         await self._advance()
         self._plan()
-        self.schedule.first_within(0.0 if self._windows().starts_us else self.around.first_spread_s)
+        self.schedule.first_within(0.0 if self._windows.starts_us else self.around.first_spread_s)
         if self.schedule.read_asked:
             self._wakeup.again()
 
@@ -414,7 +414,7 @@ class PrinterWatcher:
         projector.open_run(taken.current)
         if moved := bool(taken.sealed) and isinstance(taken.current, PlateauRead):
             self.schedule.stir()
-        if result.received_us >= self._quiet_until_us or len(self.rest_queue):
+        if result.received_us >= self._windows.quiet_until_us or len(self.rest_queue):
             self.updater.changed()
         elif not taken.same:
             self.updater.changed(self._gather_s() if moved and projector.open_starts() else 0.0)
@@ -460,7 +460,7 @@ class PrinterWatcher:
         await self.updater.keep(update, self.recorder.keep)
         if self.updater.must_reopen:
             self._wakeup.again()
-        self._quiet_until_us = self._windows().quiet_until_us
+        self._windows = OpenWindows.of(self.updater.opened().view)
         await self._learn()
 
     async def _learn(self) -> None:
@@ -487,12 +487,9 @@ class PrinterWatcher:
 
     def _plan(self) -> None:
         self.schedule.plan(
-            self._windows(),
+            self._windows,
             watch_until_us=self.learner.watch_until_us,
             proving=bool(len(self.rest_queue)),
             put_off_s=self.updater.put_off_s(),
             gathers=self.updater.gathers,
         )
-
-    def _windows(self) -> OpenWindows:
-        return OpenWindows.of(None if self.projector is None else self.projector.view)
