@@ -55,6 +55,7 @@ RUNS: Final = (
     Run("journal_commit", "", "--rounds 1 --seconds 0.2 --history 5000"),
     Run("journal_postgres", "", "--rounds 1 --seconds 0.3"),
     Run("workers", "", "--printers 8 --seconds 2 --rounds 1"),
+    Run("badges_of_daemons", "", "--rounds 1 --seconds 0.3"),
     Run("database_size", "", "--releases 200"),
     Run("fact_partitions", "", "--facts 12000 --printers 20 --rounds 1 --groups 5 --times 40"),
     Run("backup", "", "--rounds 1 --facts 5000"),

@@ -172,6 +172,11 @@ class PostgresJournal(JournalWrites, PostgresReads):
         """What this worker watches and does, under its fence; whoever asks closes it, before the journal."""
         return PostgresHints(self._address, self.fence, alone=self._alone, before=self._fence_before)
 
+    @property
+    def clashes(self) -> int:
+        """How often a group was joined again, as somebody else had stored something meanwhile."""
+        return self._writer.clashes
+
     async def rows_version(self, printer: str) -> int:
         """ports.ledger.RowWrites."""
         row = await self._reader.first(select(_VERSION.version).where(_VERSION.printer == printer))
