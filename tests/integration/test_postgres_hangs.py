@@ -142,7 +142,7 @@ async def test_while_a_server_hangs_senders_hear_that_and_never_that_they_ask_to
             kind = problem["type"].rpartition(":")[2] if answer.status_code == 503 else "stored"
             answers.append((time.monotonic() - began_s, kind, problem.get("cause", "")))
 
-        senders = []
+        senders: list[asyncio.Task[None]] = []
         try:
             while await known_to_be_away(app) is None:
                 senders.append(asyncio.create_task(send(len(senders))))
