@@ -17,14 +17,18 @@ from pagereeve.store.records.batch import Replacement
 from pagereeve.store.records.encoding import canonical_text
 from pagereeve.store.records.ledger_records import Columns
 from pagereeve.store.sql import tables as schema
+from pagereeve.store.sql.adding import Adding
+from pagereeve.store.sql.driven import Driven
 
 BEGINNING_US: Final = -(2**62)
 
 _TABLE: Final = schema.finding.c
 # What makes a finding another one for people: its evidence only grows with these.
 _STANDING: Final = select(_TABLE.id, _TABLE.state, _TABLE.until_us, _TABLE.pages, _TABLE.reason, _TABLE.what)
-_BEHIND: Final = _STANDING.where(_TABLE.printer == bindparam("printer"), _TABLE.anchor_us >= bindparam("from_us"))
-_ADD_CHANGES: Final = insert(schema.finding_change)
+_BEHIND: Final = Driven(
+    _STANDING.where(_TABLE.printer == bindparam("printer"), _TABLE.anchor_us >= bindparam("from_us"))
+)
+_ADD_CHANGES: Final = Adding(schema.finding_change)
 _DROP_CHANGE: Final = delete(schema.finding_change).where(schema.finding_change.c.number == bindparam("done"))
 _DROP_ALERT: Final = delete(schema.alert).where(schema.alert.c.id == bindparam("gone"))
 _ADD_ALERTS: Final = insert(schema.alert)
@@ -54,12 +58,11 @@ def note_changes(connection: Connection, lot: Sequence[Replacement]) -> None:
     names: list[str] = []
     for one in lot:
         from_us = BEGINNING_US if one.from_anchor_us is None else one.from_anchor_us
-        before = connection.execute(_BEHIND, {"printer": one.printer, "from_us": from_us}).all()
+        before = _BEHIND.rows(connection, {"printer": one.printer, "from_us": from_us})
         after = [standing_of(finding) for segment in one.segments for finding in segment.findings]
         if before or after:
-            names += changed([(row[0], row[1], row[2], row[3], row[4], row[5]) for row in before], after)
-    if names:
-        connection.execute(_ADD_CHANGES, [{"finding": name} for name in names])
+            names += changed(map(tuple, before), after)
+    _ADD_CHANGES.add(connection, [{"finding": name} for name in names])
 
 
 def announce(connection: Connection, announcement: Announcement) -> None:
