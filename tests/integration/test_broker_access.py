@@ -141,7 +141,8 @@ async def test_a_server_that_says_nothing_is_not_waited_for_for_ever(tmp_path: P
 def test_a_secret_that_is_none_is_named_by_its_file_and_not_shown(tmp_path: Path, name: str) -> None:
     file = tmp_path / "secret"
     file.write_text("SUAN-of-no-meaning")
-    given = PublishSettings(name="centre", url="nats://127.0.0.1:1", site="annex", **{name: file})
+    shown: dict[str, Any] = {name: file}
+    given = PublishSettings(name="centre", url="nats://127.0.0.1:1", site="annex", **shown)
     with pytest.raises(NoSecret, match=str(file)) as caught:
         make_site(given)
     assert "SUAN" not in str(caught.value)

@@ -42,7 +42,7 @@ class BrokerSettings(Section):
     nkey_file: Path | None = None
     creds_file: Path | None = None
     ca_file: Path | None = None
-    timeout: Annotated[Duration, DurationRange("1s", "1m")] = Duration.of("5s")
+    timeout: Annotated[Duration, DurationRange("1s", "30s")] = Duration.of("5s")
 
     @model_validator(mode="after")
     def _shows_one_thing(self) -> Self:

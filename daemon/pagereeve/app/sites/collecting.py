@@ -22,7 +22,8 @@ from pagereeve.ports.journal import HINDRANCES, JournalUnavailable
 PAUSE_LONGEST_S: Final = 60.0
 LATER_S: Final = 2.0
 """A batch that can't be stored now, or while another of its site is under way, is asked for again after so long."""
-BROKER_WITHIN_S: Final = 180.0
+BROKER_WITHIN_S: Final = 300.0
+"""A few exchanges, each with a time-out of its own."""
 
 Report = Callable[[str, str], None]
 """(site, why): when nothing is taken any more; "" when it is again."""

@@ -96,7 +96,7 @@ class PublishingSender:
         silent = ""
         since_us = self._waits_since_us
         if since_us is not None and self.clock.monotonic_us() - since_us >= SILENT_AFTER_US:
-            silent = f"unreachable: the broker takes facts, and the centre does not answer; {self._ahead()} wait"
+            silent = f"unreachable: the broker takes what is sent, and the centre does not answer; {self._ahead()} wait"
         return self._sending.text or self._joining.text or silent
 
     def telemetry(self) -> ForwardingTelemetry:
@@ -205,7 +205,14 @@ class PublishingSender:
         self._goes_on(self._sending)
 
     async def _hear(self) -> None:
-        heard = await self.centre.answer()
+        try:
+            heard = await self.centre.answer()
+        except BrokerTrouble:
+            raise
+        except NotForwarded as error:
+            # The next answer takes its place, and comes only to what is sent.
+            self._garbled(error)
+            return
         if heard is None or heard == self._heard or heard.id.origin != await self._batches.origin():
             return
         is_ours = bool(self._round) and heard.id.round == self._round
@@ -256,6 +263,11 @@ class PublishingSender:
         self._round, self._ahead_max, self._waits_since_us = 0, 0, None
         self.has = None if error.has is None or error.has > self.size else error.has
         self._hindered(self._joining, error.trouble, error.problem)
+
+    def _garbled(self, error: NotForwarded) -> None:
+        if not self._joining.text:
+            self.counts[error.trouble] += 1
+            self._hindered(self._joining, error.trouble, error.problem)
 
     def _goes_on(self, hindrance: Hindrance) -> None:
         was, hindrance.text, hindrance.pause = hindrance.text, "", Pause()

@@ -7,7 +7,6 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any, Final
 
-import nats.errors
 import nats.js.errors
 from nats.aio.msg import Msg
 from nats.js.api import AckPolicy, ConsumerConfig
@@ -93,7 +92,7 @@ class NatsCentre:
     async def _next(self, pulled: JetStreamContext.PullSubscription) -> TakenBatch | None:
         try:
             (message,) = await pulled.fetch(1, timeout=TAKE_WITHIN_S)
-        except nats.errors.TimeoutError:
+        except TimeoutError:
             if self._connection.is_forbidden:
                 raise
             return None

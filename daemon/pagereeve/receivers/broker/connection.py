@@ -29,6 +29,8 @@ from pagereeve.receivers.wording import one_line
 
 CREDENTIALS_MAX_BYTES: Final = 16_384
 CLOSE_WITHIN_S: Final = 2.0
+PING_EVERY_S: Final = 20
+"""A line that is cut without a word is known to be lost when two of them were not answered."""
 SHOWN: Final = 200
 # Server errors 10047 and 10077: "insufficient resources", "maximum bytes exceeded" and the like.
 _FULL: Final = frozenset({10_023, 10_047, 10_077})
@@ -146,6 +148,7 @@ class BrokerConnection:
                     connect_timeout=max(1, int(self.timeout_s)),
                     max_reconnect_attempts=1,
                     reconnect_time_wait=1,
+                    ping_interval=PING_EVERY_S,
                     tls=self._shown.tls,
                     **self._shown.secrets,
                 )
