@@ -6,6 +6,7 @@ from __future__ import annotations
 
 import asyncio
 import socket
+import sys
 import time
 from pathlib import Path
 from typing import Any
@@ -15,6 +16,7 @@ import nkeys
 import pytest
 from nats.aio.msg import Msg
 
+from pagereeve.app.forwarding import _site_broker
 from pagereeve.ports.broker import BrokerTrouble
 from pagereeve.ports.broker_settings import PublishSettings
 from pagereeve.ports.secrets import NoSecret
@@ -146,3 +148,10 @@ def test_a_secret_that_is_none_is_named_by_its_file_and_not_shown(tmp_path: Path
     with pytest.raises(NoSecret, match=str(file)) as caught:
         make_site(given)
     assert "SUAN" not in str(caught.value)
+
+
+def test_without_the_extra_the_start_says_what_to_install(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setitem(sys.modules, "pagereeve.receivers.broker.site", None)
+    given = PublishSettings(name="centre", url="nats://127.0.0.1:1", site="annex")
+    with pytest.raises(NoSecret, match=r"pagereeve\[nats\]"):
+        _site_broker(given)

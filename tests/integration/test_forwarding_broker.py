@@ -59,6 +59,12 @@ async def places(centre: Outside) -> dict[str, int]:
     return {one.site: one.place for one in await centre.app.store.origins()}
 
 
+def sender_of(site: Outside) -> PublishingSender:
+    (sender,) = site.app.forwarding.senders
+    assert isinstance(sender, PublishingSender)
+    return sender
+
+
 async def released(site: Outside, first: int, count: int) -> None:
     for number in range(first, first + count):
         assert (await site.started(f"r{number}", "hall", 1)).status_code == 200
@@ -82,8 +88,7 @@ async def caught_up(centre: Outside, site: Outside, name: str = "annex") -> int:
 
     async def look() -> int | None:
         size = await site.app.store.last_position()
-        (sender,) = site.app.forwarding.senders
-        return size if (await places(centre)).get(name) == size == sender.has else None
+        return size if (await places(centre)).get(name) == size == sender_of(site).has else None
 
     size = await long_until(look, "the centre to have all of the site, and the site to know")
     origin = await site.app.store.own_origin()
@@ -115,8 +120,7 @@ async def test_a_centre_whose_server_is_killed_gets_all_once_when_it_is_back(bet
             return text if "annex: nothing is taken from its broker" in text else None
 
         assert '"ready":true' in (await long_until(named, "the centre to name it")).replace(" ", "")
-        (sender,) = site.app.forwarding.senders
-        assert isinstance(sender, PublishingSender)
+        sender = sender_of(site)
 
         async def all_sent() -> bool | None:
             return sender.sent == await site.app.store.last_position() or None
@@ -133,12 +137,10 @@ async def test_daemons_that_are_stopped_in_turn_need_not_run_at_the_same_time(be
     async with daemon(of_site(between)) as site:
         await released(site, 0, 4)
         size = await site.app.store.last_position()
-        (sender,) = site.app.forwarding.senders
-        assert isinstance(sender, PublishingSender)
-        publishing: PublishingSender = sender
+        sender = sender_of(site)
 
         async def sent() -> bool | None:
-            return publishing.sent >= size or None
+            return sender.sent >= size or None
 
         await long_until(sent, "the server to have all")
         sealed = [one.sealed for one in await site.app.store.sealed_bodies(0, size)]
@@ -153,8 +155,7 @@ async def test_daemons_that_are_stopped_in_turn_need_not_run_at_the_same_time(be
         assert [there[place] for place in range(1, size + 1)] == sealed
     async with daemon(of_site(between)) as site:
         # It reads in its own server what the centre answered meanwhile, and sends nothing again.
-        (sender,) = site.app.forwarding.senders
-        assert isinstance(sender, PublishingSender)
+        sender = sender_of(site)
 
         async def knows() -> bool | None:
             return (sender.has or 0) >= size or None
@@ -185,8 +186,7 @@ async def test_what_is_purged_before_it_came_is_sent_again(between: Brokers) -> 
             await released(site, 0, 2)
             await caught_up(centre, site)
         between.hub.kill()
-        (sender,) = site.app.forwarding.senders
-        assert isinstance(sender, PublishingSender)
+        sender = sender_of(site)
         await released(site, 2, 3)
         size = await site.app.store.last_position()
 

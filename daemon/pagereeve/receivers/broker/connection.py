@@ -119,7 +119,9 @@ class BrokerConnection:
         if self._forbidden:
             return BrokerTrouble("not-allowed", f"{self.name} {what}: {self._forbidden}")
         await self.close()
-        words = one_line(str(error) or self._said or "no answer in time", SHOWN)
+        # Why it could not connect the client tells beside the error, too.
+        own = "" if isinstance(error, nats.errors.NoServersError) else str(error)
+        words = one_line(own or self._said or "no answer in time", SHOWN)
         # As it connects the client has no type of its own for this error of the protocol.
         trouble: Trouble = "not-allowed" if AUTHORIZATION_VIOLATION in words.lower() else "unreachable"
         return BrokerTrouble(trouble, f"{self.name} {what}: {words}")
