@@ -22,7 +22,7 @@ def load_measured(store: RunningJournal, registry: PrinterRegistry) -> Measured:
 
 def put_off(store: RunningJournal, watch: OverloadWatch) -> PutOff | None:
     """Why senders that can wait are to come again later; None where they are not."""
-    if store.is_silent():
+    if store.silent:
         return PutOff(RETRY_LEAST_S, "silent")
     again_s = watch.retry_after_s()
     return None if again_s is None else PutOff(again_s)

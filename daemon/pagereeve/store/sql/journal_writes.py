@@ -90,7 +90,8 @@ class JournalWrites(ABC):
     async def _run(self, work: Callable[[Connection], Result]) -> Result:
         """Work of a transaction of its own, while no group is stored. Raises JournalUnavailable."""
 
-    def is_silent(self) -> bool:
+    @property
+    def silent(self) -> bool:
         """Nothing of what waits is stored or refused, and not because more is asked than it can do."""
         return self._line.silent
 
