@@ -34,6 +34,11 @@ class Taken:
     current: PlateauRead | ReadFailed
     same: bool
 
+    @property
+    def moved(self) -> bool:
+        """It ends no silence and begins none: the meter shows something else than before."""
+        return bool(self.sealed) and all(isinstance(one, PlateauRead) for one in (*self.sealed, self.current))
+
 
 @dataclass(slots=True)
 class ReadingRecorder:

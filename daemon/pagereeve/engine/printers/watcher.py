@@ -412,12 +412,12 @@ class PrinterWatcher:
         for fact in taken.sealed:
             projector.add(fact)
         projector.open_run(taken.current)
-        if moved := bool(taken.sealed) and isinstance(taken.current, PlateauRead):
+        if taken.sealed and isinstance(taken.current, PlateauRead):
             self.schedule.stir()
         if result.received_us >= self._windows.quiet_until_us or len(self.rest_queue):
             self.updater.changed()
         elif not taken.same:
-            self.updater.changed(self._gather_s() if moved and projector.open_starts() else 0.0)
+            self.updater.changed(self._gather_s() if taken.moved and projector.open_starts() else 0.0)
         self.recorder.note(result)
         if around.on_read is not None:
             around.on_read(self.printer, result)

@@ -85,6 +85,25 @@ def test_a_move_without_a_release_is_projected_at_once() -> None:
     passing(story())
 
 
+def test_the_end_of_a_silence_is_projected_and_stored_at_once() -> None:
+    async def story() -> None:
+        async with World() as world:
+            await world.passes(100)
+            world.printers["p"].silent = True
+            await world.start("r", 3)
+            await world.passes(10)
+            world.printers["p"].silent = False
+            projected = world.counters.projections
+            world.watcher().ask_for_reading()
+            await world.passes(world.poll_policy.timeout_s)
+            run = await world.store.open_run("p")
+            assert run is not None
+            assert isinstance(run.fact, PlateauRead)
+            assert world.counters.projections > projected
+
+    passing(story())
+
+
 @pytest.mark.parametrize("ends", ["stopped", "refused"])
 def test_what_gathers_is_lost_by_no_end_of_the_watcher(ends: str) -> None:
     """It is stopped, or the journal refuses, before the rows were made: the next look finds all that was read."""
