@@ -132,6 +132,24 @@ async def test_a_centre_whose_server_is_killed_gets_all_once_when_it_is_back(bet
         assert "broker" not in await page(centre, "/readyz")
 
 
+async def test_while_only_the_line_between_the_servers_is_cut_both_daemons_work_on(between: Brokers) -> None:
+    async with daemon(of_centre(between)) as centre, daemon(of_site(between)) as site:
+        await released(site, 0, 2)
+        before = await caught_up(centre, site)
+        await between.link.cut()
+        await released(site, 2, 5)
+
+        async def sent() -> bool | None:
+            return sender_of(site).sent >= before + 5 or None
+
+        await long_until(sent, "the site's server to have all, though the line is cut")
+        assert (await places(centre))["annex"] == before
+        assert "broker" not in await page(centre, "/readyz")
+        await between.link.mend()
+        await caught_up(centre, site)
+        assert not sender_of(site).counts
+
+
 async def test_daemons_that_are_stopped_in_turn_need_not_run_at_the_same_time(between: Brokers) -> None:
     """What the broker is for: the site is gone again when the centre comes."""
     async with daemon(of_site(between)) as site:
