@@ -19,6 +19,7 @@ from __future__ import annotations
 import argparse
 import asyncio
 import itertools
+import os
 import shutil
 import signal
 import sqlite3
@@ -32,7 +33,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Final
 
-from figures import Figure, report
+from figures import FILE_VARIABLE, Figure, report
 from notice_to_read import CONNECTIONS, Poster, event, raise_file_limit
 from processor_times import tree_cpu_s
 
@@ -140,7 +141,9 @@ class Side:
         text += "".join(PRINTER.format(name, host, there) for name, (host, there) in names)
         config = folder / "pagereeve.toml"
         config.write_text(text, encoding="utf-8")
-        daemon = Daemon(config, port)
+        # Where contrib/bench/all gathers the figures is no setting of a daemon.
+        around = {name: value for name, value in os.environ.items() if name != FILE_VARIABLE}
+        daemon = Daemon(config, port, around)
         self.daemons.append(daemon)
         await daemon.start()
 
