@@ -53,6 +53,7 @@ NEEDED = {
     "site": "s",
     "token_file": "f",
 }
+OF_TABLE = {"publish": {"url": "nats://h:4222"}, "collect": {"url": "nats://h:4222"}}
 # Written in one line, wherever they stand; their members are explained once.
 INLINE = (PolicyOverrides, BadgeFormSettings, TicketSettings, PriceSettings)
 ASSIGNMENT = re.compile(r"#?([a-z_]+) = (.*)")
@@ -124,7 +125,8 @@ def test_every_member_of_a_price_is_shown() -> None:
 def test_the_defaults_that_the_example_shows_are_the_defaults() -> None:
     checked = 0
     for place, model in table_models(Settings).items():
-        required = {name: NEEDED[name] for name, field in words_of(model).items() if field.is_required()}
+        needed = {**NEEDED, **OF_TABLE.get(place, {})}
+        required = {name: needed[name] for name, field in words_of(model).items() if field.is_required()}
         built = model.model_validate(required)
         for name, field in words_of(model).items():
             values = [value for table, shown, value in assignments() if (table, shown) == (place, name)]
