@@ -13,7 +13,8 @@ import pytest
 
 sys.path[:0] = [str(Path(__file__).parents[2] / "contrib" / "drill")]
 
-import three_workers  # noqa: E402 - a script beside the package
+import three_workers  # noqa: E402 - scripts beside the package
+from worker_site import a_site  # noqa: E402
 
 pytestmark = pytest.mark.timeout(400)
 
@@ -22,7 +23,7 @@ RELEASES_MIN = 10
 
 
 async def test_three_daemons_killed_frozen_in_transactions_and_cut_off() -> None:
-    async with three_workers.a_site() as site:
+    async with a_site() as site:
         trial = await three_workers.tried(site, 1)
         assert await three_workers.problems(trial) == []
     assert (trial.kills, trial.cuts) == (1, 1)

@@ -37,7 +37,7 @@ class BrokerSettings(Section):
 
     name: Name
     url: Annotated[BrokerUrl, Field(repr=False)]
-    user: Text = ""
+    user: Text | None = None
     password_file: Path | None = None
     nkey_file: Path | None = None
     creds_file: Path | None = None

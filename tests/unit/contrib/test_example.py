@@ -53,7 +53,10 @@ NEEDED = {
     "site": "s",
     "token_file": "f",
 }
-OF_TABLE = {"publish": {"url": "nats://h:4222"}, "collect": {"url": "nats://h:4222"}}
+OF_TABLE: dict[str, dict[str, Any]] = {
+    "publish": {"url": "nats://h:4222"},
+    "collect": {"url": "tls://h:4222", "sites": ["x"]},
+}
 # Written in one line, wherever they stand; their members are explained once.
 INLINE = (PolicyOverrides, BadgeFormSettings, TicketSettings, PriceSettings)
 ASSIGNMENT = re.compile(r"#?([a-z_]+) = (.*)")
@@ -125,7 +128,7 @@ def test_every_member_of_a_price_is_shown() -> None:
 def test_the_defaults_that_the_example_shows_are_the_defaults() -> None:
     checked = 0
     for place, model in table_models(Settings).items():
-        needed = {**NEEDED, **OF_TABLE.get(place, {})}
+        needed: dict[str, Any] = {**NEEDED, **OF_TABLE.get(place, {})}
         required = {name: needed[name] for name, field in words_of(model).items() if field.is_required()}
         built = model.model_validate(required)
         for name, field in words_of(model).items():
