@@ -64,7 +64,9 @@ class HistoryStore(SegmentReads, StandingFacts, ReleaseFacts, FindingLookup, Ori
         ...
 
     async def late_facts(self, printer: str, at_us: int) -> Sequence[Fact]:
-        """Of that instant or earlier, but stored after a fact of a later one: notices and decisions, no readings."""
+        """Of that instant or earlier, but stored after a fact of a later one: notices, decisions, and runs of readings,
+        those that only began by then among them.
+        """
         ...
 
 

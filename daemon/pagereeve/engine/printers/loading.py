@@ -32,8 +32,8 @@ async def open_projector(
     there is none.
 
     A fact that came late and was stored, but not projected before the process died, leads back to an earlier resume
-    point. So does ``brought``, the first of the runs that waited in the spool and are in the journal now, where it
-    ended before that point: whoever watched the printer meanwhile stored rows without it.
+    point: a run of readings, too, which waited in a spool and ended before that point, as whoever watched the printer
+    meanwhile stored rows without it. So does ``brought``, the first of those that came, which may be no fact yet.
     """
     rules = Rules.of([stored.fact for stored in await store.standing_facts(printer)])
     resume_point = await resume_point_before(store, printer, before_us, ResumePoint.from_json)
@@ -72,7 +72,7 @@ async def _late_us(
         if isinstance(fact, Decided):
             finding = await store.finding(fact.finding)
             concerned.append(instant_us(fact) if finding is None else finding.since_us)
-        else:
+        elif not isinstance(fact, (PlateauRead, ReadFailed)) or _end_us(fact) < resume_point.at_us:
             concerned.append(concerns_us(fact))
     begun = {(fact.origin.source, fact.release) for fact in facts if isinstance(fact, ReleaseStarted)}
     for fact in facts:

@@ -52,7 +52,6 @@ from pagereeve.store.records.fact_record import (
     ENDED,
     PEOPLE_CHANGING,
     PEOPLE_KINDS,
-    READING_KINDS,
     STANDING_KINDS,
     Identity,
     open_body,
@@ -472,7 +471,7 @@ class MemoryJournal(MemoryAppends, MemoryClosed, MemorySeal, MemoryOrigins):
         first = next((one.seq for one in known if one.filing.at_us > at_us), None)
         if first is None:
             return []
-        after = [one for one in known if one.seq >= first and one.filing.kind not in READING_KINDS]
+        after = [one for one in known if one.seq >= first]
         late = [one for one in after if one.filing.at_us <= at_us or one.filing.kind == DECIDED]
         return [one.filing.fact for one in sorted(late, key=place_of)[:LATE_FACTS_MAX]]
 

@@ -29,7 +29,7 @@ from pagereeve.domain.facts.sites import AFTER_DIVIDER, DIVIDER, source_at
 from pagereeve.ports.journal import DamagedRow, OpenRun, StoredFact
 from pagereeve.ports.kept_facts import KeptFacts
 from pagereeve.ports.queries import LAST_EVENTS_OF_SOURCE, SOURCES_LOOKED_AT, Growth
-from pagereeve.store.records.fact_record import DECIDED, PEOPLE_CHANGING, PEOPLE_KINDS, READING_KINDS
+from pagereeve.store.records.fact_record import DECIDED, PEOPLE_CHANGING, PEOPLE_KINDS
 from pagereeve.store.sql import tables as schema
 from pagereeve.store.sql.archive_reads import ArchivedFacts
 from pagereeve.store.sql.snapshots import PAGE_ROWS, Reader
@@ -361,7 +361,7 @@ class FactReads:
         row = await self._reader.first(select(func.min(of_rows.union_all(of_parts).subquery().c.seq)))
         if row is None or row[0] is None:
             return []
-        wanted = (_FACT.printer == printer, _FACT.seq >= row[0], _FACT.kind.not_in(READING_KINDS))
+        wanted = (_FACT.printer == printer, _FACT.seq >= row[0])
         late = or_(_FACT.at_us <= at_us, _FACT.kind == DECIDED)
         statement = select(*schema.CHECKED).where(*wanted, late, _STANDS).order_by(_FACT.at_us, _FACT.seq)
         return await self._facts_of(statement.limit(LATE_FACTS_MAX))

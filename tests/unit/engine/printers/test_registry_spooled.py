@@ -151,23 +151,11 @@ def test_a_watcher_that_is_ended_as_it_begins_leaves_rows_that_know_what_it_brou
 
 
 def test_what_is_brought_long_after_another_watched_the_printer_changes_rows_of_then() -> None:
-    """Both read it, and this one last of all before the pages came: the release's stretch opens there."""
-
     async def story() -> None:
         worker = Worker()
         await worker.begin()
         world = worker.world
-        await world.start("A")
-        world.printers["p"].print(world.now_s, 3, first_s=0.6)
-        await world.passes(0.5)
-        seen_alone = record("p", None, await worker.read()).current
-        assert isinstance(seen_alone, PlateauRead)
-        await world.passes(5)
-        await world.end("A")
-        for name in "BCDE":
-            await world.passes(100)
-            await world.release(name)
-        assert await opens_us(world) < seen_alone.plateau.last_sent_us
+        seen_alone = await releases_and_what_was_seen_alone(worker)
         await gives_up(worker)
         known = await worker.store.open_run("p")
         assert known is not None
@@ -181,6 +169,41 @@ def test_what_is_brought_long_after_another_watched_the_printer_changes_rows_of_
         await world.__aexit__()
 
     passing(story())
+
+
+def test_what_was_brought_before_a_kill_changes_rows_of_then_at_the_next_start() -> None:
+    async def story() -> None:
+        worker = Worker()
+        await worker.begin()
+        seen_alone = await releases_and_what_was_seen_alone(worker)
+        await worker.world.__aexit__()
+        await worker.store.append(seen_alone)
+        again = Worker(worker.store)
+        await again.begin()
+        assert await opens_us(again.world) == seen_alone.plateau.last_sent_us
+        assert not again.world.troubles
+        await again.world.__aexit__()
+
+    passing(story())
+
+
+async def releases_and_what_was_seen_alone(worker: Worker) -> PlateauRead:
+    """Both workers read it, and this one last of all before the pages of release A came: the stretch opens there, once
+    rows know it. Others follow, so that these rows lie behind the resume point.
+    """
+    world = worker.world
+    await world.start("A")
+    world.printers["p"].print(world.now_s, 3, first_s=0.6)
+    await world.passes(0.5)
+    seen_alone = record("p", None, await worker.read()).current
+    assert isinstance(seen_alone, PlateauRead)
+    await world.passes(5)
+    await world.end("A")
+    for name in "BCDE":
+        await world.passes(100)
+        await world.release(name)
+    assert await opens_us(world) < seen_alone.plateau.last_sent_us
+    return seen_alone
 
 
 async def opens_us(world: World) -> int:
