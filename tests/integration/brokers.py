@@ -79,14 +79,17 @@ class Link:
     def __init__(self, port: int) -> None:
         self.port = free_tcp_port()
         self._to = port
+        self._is_whole = False
         self._server: asyncio.Server | None = None
         self._open: set[asyncio.StreamWriter] = set()
         self._passing: set[asyncio.Task[None]] = set()
 
     async def mend(self) -> None:
+        self._is_whole = True
         self._server = await asyncio.start_server(self._passed, "127.0.0.1", self.port)
 
     async def cut(self) -> None:
+        self._is_whole = False
         if self._server is not None:
             self._server.close()
         for writer in self._open:
@@ -99,6 +102,10 @@ class Link:
         except OSError:
             writer.transport.abort()
             return
+        if not self._is_whole:  # cut while this one was under way
+            writer.transport.abort()
+            far_writer.transport.abort()
+            return
         for one, other in ((reader, far_writer), (far_reader, writer)):
             task = asyncio.create_task(self._pumped(one, other))
             self._passing.add(task)
@@ -107,7 +114,7 @@ class Link:
     async def _pumped(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         self._open.add(writer)
         try:
-            while data := await reader.read(65_536):
+            while (data := await reader.read(65_536)) and self._is_whole:
                 writer.write(data)
                 await writer.drain()
         except OSError:
