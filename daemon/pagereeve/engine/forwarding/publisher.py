@@ -20,7 +20,7 @@ from pagereeve.domain.forwarding.message import MessageId
 from pagereeve.domain.values.instants import SECOND_US
 from pagereeve.engine.alerts.delivery import Pause
 from pagereeve.engine.forwarding.batches import BatchMaker, MadeBatch
-from pagereeve.engine.forwarding.sender import LOOK_EVERY_S, PAUSE_LONGEST_S, REST_SHARE, TELL_EVERY_S, Report
+from pagereeve.engine.forwarding.sender import PAUSE_LONGEST_S, REST_SHARE, TELL_EVERY_S, Report, take_turns
 from pagereeve.engine.supervision.heartbeat import STORE_LONGEST_S, Heartbeat
 from pagereeve.ports.broker import BrokerTrouble, HeardAnswer, SiteBroker
 from pagereeve.ports.clock import Clock
@@ -105,12 +105,7 @@ class PublishingSender:
         return ForwardingTelemetry(refused, self.forwarded, behind, self.accepted_us, self.trouble, self._ahead())
 
     async def run(self) -> None:
-        while True:
-            more = await self.turn()
-            self.heartbeat.succeeded()
-            if not more:
-                self.heartbeat.rests(LOOK_EVERY_S)
-                await self.clock.sleep(LOOK_EVERY_S)
+        await take_turns(self.turn, self.heartbeat, self.clock)
 
     async def turn(self) -> bool:
         """Hears what the centre answered, and sends what is next; is more to be sent at once?"""

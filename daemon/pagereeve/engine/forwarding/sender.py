@@ -6,7 +6,7 @@ from __future__ import annotations
 
 import asyncio
 from collections import Counter
-from collections.abc import Callable
+from collections.abc import Awaitable, Callable
 from dataclasses import dataclass, field
 from typing import Final
 
@@ -35,6 +35,16 @@ FACTS_LEAST: Final = 16
 
 Report = Callable[[str, str, str], None]
 """(centre, what, why): when facts begin and cease to be forwarded."""
+
+
+async def take_turns(turn: Callable[[], Awaitable[bool]], heartbeat: Heartbeat, clock: Clock) -> None:
+    """One after the other; where one says that no more is due at once, after a rest."""
+    while True:
+        more = await turn()
+        heartbeat.succeeded()
+        if not more:
+            heartbeat.rests(LOOK_EVERY_S)
+            await clock.sleep(LOOK_EVERY_S)
 
 
 @dataclass(slots=True)
@@ -79,12 +89,7 @@ class ForwardingSender:
         return ForwardingTelemetry(refused, self.forwarded, behind, self.accepted_us, self.trouble)
 
     async def run(self) -> None:
-        while True:
-            more = await self.turn()
-            self.heartbeat.succeeded()
-            if not more:
-                self.heartbeat.rests(LOOK_EVERY_S)
-                await self.clock.sleep(LOOK_EVERY_S)
+        await take_turns(self.turn, self.heartbeat, self.clock)
 
     async def turn(self) -> bool:
         """One exchange with the centre, if one is due; is the next one due at once?"""
