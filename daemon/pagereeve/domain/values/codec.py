@@ -275,7 +275,8 @@ def _get(row: Row) -> tuple[Callable[[Fields], Any], Any]:
     """(how it is read, what it is where it may not be there)."""
     if isinstance(row, Spread):
         return (row.part.take, _UNSET)
-    name, default, need, take = row.name or row.attribute, row.default, row.kind.need, row.kind.take
+    name, need, take = row.name or row.attribute, row.kind.need, row.kind.take
+    default: Any = row.default
     if row.beside or default is _UNSET:
         return (lambda fields: need(fields, name), default)
     if default is None:

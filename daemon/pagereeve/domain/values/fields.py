@@ -14,7 +14,7 @@ Choice = TypeVar("Choice", bound=str)
 
 TEXT_MAX = 1024
 # Controls and lone surrogates.
-UNPRINTED: Final = re.compile("[\x00-\x1f\ud800-\udfff]")
+UNPRINTED: Final = re.compile(r"[\u0000-\u001f\ud800-\udfff]")
 
 
 class Fields:

@@ -20,4 +20,10 @@ else:
     def dataclass(**options: Any) -> Any:
         if options.get("frozen") and not sys.flags.dev_mode:
             options |= {"frozen": False, "unsafe_hash": True}
-        return dataclasses.dataclass(**options)
+
+        def made(cls: type) -> type:
+            # A compiled class has its places for attributes already, and would be left for another one by "slots".
+            compiled = "__mypyc_attrs__" in vars(cls)
+            return dataclasses.dataclass(**(options | {"slots": False} if compiled else options))(cls)
+
+        return made
