@@ -4,6 +4,7 @@ account.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 from hypothesis import HealthCheck, settings
@@ -57,7 +58,7 @@ class PrinterMachine(RuleBasedStateMachine):
         self.open: list[str] = []
         self.started = 0
         self.keepings = [Keeping(PRINTER, 0), Keeping(PRINTER, 60 * SECOND_US)]
-        policy = Policy(**{name: getattr(POLICY, name) for name in POLICY.__slots__} | {"modulus": modulus})
+        policy = replace(POLICY, modulus=modulus)
         self.tell(PolicySet(PRINTER, BEGIN_US - SECOND_US, policy))
 
     def tell(self, fact: Fact | None) -> None:

@@ -27,8 +27,8 @@ def local_instant_us(text: str, zone: ZoneInfo, option: str) -> int:
             raise BadQuestion(option, problem) from error
     try:
         wall = datetime.fromisoformat(text)
-    except ValueError as error:
-        raise BadQuestion(option, f"{text!r} names no instant ({error})") from error
+    except ValueError as refused:
+        raise BadQuestion(option, f"{text!r} names no instant ({refused})") from refused
     first, second = (wall.replace(tzinfo=zone, fold=fold).astimezone(UTC) for fold in (0, 1))
     if first != second:
         skipped = first.astimezone(zone).replace(tzinfo=None) != wall

@@ -162,8 +162,8 @@ def instant_of(text: str, zone: ZoneInfo, option: str) -> int:
     if _DAY.fullmatch(text):
         try:
             day = date.fromisoformat(text)
-        except ValueError as error:
-            raise BadQuestion(option, f"{text!r} is not in the calendar ({error})") from error
+        except ValueError as refused:
+            raise BadQuestion(option, f"{text!r} is not in the calendar ({refused})") from refused
         if not YEAR_LEAST <= day.year <= YEAR_MOST:
             raise BadQuestion(option, f"{text!r} is out of range; years {YEAR_LEAST} to {YEAR_MOST} are known")
         return day_begins_us(day, zone)

@@ -89,11 +89,10 @@ def chosen_sight(sight: Sight, chosen: Chosen) -> Sight:
     return replace(sight, counts=tuple(sorted(counts.items())))
 
 
-def _objects_of(sight: Sight, channel: str) -> Iterator[str]:
-    yield from (one.object for one in sight.counters if one.channel == channel and not one.part)
+def _objects_of(sight: Sight, channel: str) -> set[str]:
+    objects = {one.object for one in sight.counters if one.channel == channel and not one.part}
     count = sight.count(channel)
-    if count is not None:
-        yield count.object
+    return objects if count is None else objects | {count.object}
 
 
 def _count_of(sight: Sight, name: str) -> Count | None:

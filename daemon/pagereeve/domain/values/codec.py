@@ -13,7 +13,6 @@ and raises NotPlain for all else: whoever asks for it reads that carefully then.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass
 from dataclasses import fields as dataclass_fields
 from typing import Any, Final, Generic, TypeVar
 
@@ -22,6 +21,7 @@ from pagereeve.domain.values.errors import BadFact
 from pagereeve.domain.values.faults import errors_of, joined
 from pagereeve.domain.values.fields import TEXT_MAX, UNPRINTED, Fields
 from pagereeve.domain.values.instants import from_own_text, to_text
+from pagereeve.domain.values.records import dataclass
 from pagereeve.domain.values.shapes import (
     InstantShape,
     ListShape,
@@ -45,7 +45,6 @@ class NotPlain(Exception):
     """The quick way can't tell what this says, or whether it is right; the careful one can."""
 
 
-@dataclass(frozen=True, slots=True)
 class Kind(Generic[Value]):
     """How one member's value is read and written. ``need`` and ``take`` raise BadFact with the member's path.
 
@@ -55,11 +54,15 @@ class Kind(Generic[Value]):
     quick way.
     """
 
-    need: Callable[[Fields, str], Value]
-    take: Callable[[Fields, str], Value | None]
-    put: Callable[[Any], Any] | None = None
-    shape: Callable[[], Shape] | None = None
-    quick: Callable[[Any], Value] | None = None
+    def __init__(
+        self,
+        need: Callable[[Fields, str], Value],
+        take: Callable[[Fields, str], Value | None],
+        put: Callable[[Any], Any] | None = None,
+        shape: Callable[[], Shape] | None = None,
+        quick: Callable[[Any], Value] | None = None,
+    ) -> None:
+        self.need, self.take, self.put, self.shape, self.quick = need, take, put, shape, quick
 
 
 _UNSET: Final[Any] = object()
@@ -83,14 +86,17 @@ class Member:
     beside: str = ""
 
 
-@dataclass(frozen=True, slots=True)
 class ByHand(Generic[Value]):
     """A value as several members of an object where no table says how: two functions, as a codec has them."""
 
-    write: Callable[[Value], dict[str, Any]]
-    take: Callable[[Fields], Value]
-    shape: Callable[[], ObjectShape] | None = None
-    quick_take: Callable[[dict[str, Any]], Value] | None = None
+    def __init__(
+        self,
+        write: Callable[[Value], dict[str, Any]],
+        take: Callable[[Fields], Value],
+        shape: Callable[[], ObjectShape] | None = None,
+        quick_take: Callable[[dict[str, Any]], Value] | None = None,
+    ) -> None:
+        self.write, self.take, self.shape, self.quick_take = write, take, shape, quick_take
 
     def add_to(self, members: dict[str, Any], value: Value, /) -> None:
         members.update(self.write(value))
