@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Awaitable, Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from functools import partial
 
 from pagereeve.domain.facts.facts import PlateauRead, ReadFailed
 from pagereeve.domain.facts.policy import Policy
@@ -257,14 +258,14 @@ class PrinterRegistry:
 
     def _begin(self, watcher: PrinterWatcher) -> PrinterWatcher:
         self.watchers[watcher.printer] = watcher
-        task = self.supervisor.start(
+        self.supervisor.start(
             "printers",
             _task_of(watcher.printer),
             watcher.run,
             heartbeat=watcher.heartbeat,
             forever=watcher.registered,
+            on_end=partial(self._left, watcher),
         )
-        task.add_done_callback(lambda _: self._left(watcher))
         return watcher
 
     def _left(self, watcher: PrinterWatcher) -> None:

@@ -216,9 +216,9 @@ class PrinterWatcher:
         Each turn in this order: facts, reading, projection, storing.
         """
         await self._open()
-        while True:
-            if not await self._wait():
-                return
+        # In one expression: what is awaited further in is kept for each of thousands that rest.
+        while len(self._inbox) or await self._wakeup.rest(self._rest_s()) or self.registered or self.updater.put_off:
+            self._wakeup.clear()
             self.heartbeat.does("stores what came", STORE_LONGEST_S)
             if not self._away or await self._is_back():
                 try:
@@ -338,15 +338,10 @@ class PrinterWatcher:
             self.updater.changed()
         self._policy_due = False
 
-    async def _wait(self) -> bool:
-        """Until something came or a read is due. False: this stranger may go."""
-        timeout_s = self._idle_s if self.target is None else self.schedule.due_in_s()
-        if self.updater.put_off:
-            timeout_s = min(timeout_s, self.updater.put_off_s())
-        if not len(self._inbox) and not await self._wakeup.rest(timeout_s):
-            return self.registered or self.updater.put_off
-        self._wakeup.clear()
-        return True
+    def _rest_s(self) -> float:
+        """Until a read or a projection is due; a stranger to whom nothing came by then may go."""
+        rest_s = self._idle_s if self.target is None else self.schedule.due_in_s()
+        return min(rest_s, self.updater.put_off_s()) if self.updater.put_off else rest_s
 
     async def _take_facts(self) -> bool:
         """Take what has come, a bounded number at once; False if nothing had."""

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import asyncio
 from collections import Counter
-from collections.abc import Awaitable, Callable, Iterator, Mapping, Sequence
+from collections.abc import Awaitable, Callable, KeysView, Mapping, Sequence
+from contextvars import Context
 from dataclasses import dataclass, field
 
 from pagereeve.domain.values.errors import PagereeveError
-from pagereeve.domain.values.instants import to_text
+from pagereeve.domain.values.instants import SECOND_US, to_text
 from pagereeve.engine.supervision.heartbeat import Heartbeat
 from pagereeve.ports.clock import Clock
 from pagereeve.ports.journal import JournalUnavailable
@@ -29,12 +30,15 @@ class EndedUnseen(PagereeveError):
 
 @dataclass(slots=True)
 class SupervisedTask:
-    """One task. ``failed_us`` and ``ended_us`` are wall time; ``forever``: it must not end by itself."""
+    """One task. ``failed_us`` and ``ended_us`` are wall time; ``forever``: it must not end by itself. ``on_end`` is
+    called when it has ended, however it did.
+    """
 
     kind: str
     name: str
     heartbeat: Heartbeat | None
     forever: bool
+    on_end: Callable[[], None] | None = None
     error: str = ""
     failed_us: int | None = None
     ended_us: int | None = None
@@ -80,25 +84,37 @@ class Supervisor:
     kinds: Sequence[str] = ()
     restarts: Counter[str] = field(default_factory=Counter)
     ends: Counter[str] = field(default_factory=Counter)
-    tasks: set[asyncio.Task[None]] = field(default_factory=set)
+    _running: dict[asyncio.Task[None], SupervisedTask] = field(default_factory=dict)
     _watched: dict[str, SupervisedTask] = field(default_factory=dict)
     _stopping: bool = False
+    # Of all ends: there are thousands of tasks, and each would have one of its own.
+    _context: Context = field(default_factory=Context)
 
     def start(
-        self, kind: str, name: str, work: Work, *, heartbeat: Heartbeat | None = None, forever: bool = False
+        self,
+        kind: str,
+        name: str,
+        work: Work,
+        *,
+        heartbeat: Heartbeat | None = None,
+        forever: bool = False,
+        on_end: Callable[[], None] | None = None,
     ) -> asyncio.Task[None]:
         """Run ``work`` until it returns; begin it again after a failure, with growing pauses. Counted by ``kind``.
 
         ``forever``: work that returns has failed. With a ``heartbeat`` the work says what it does, and can be seen to
-        be
-        stuck. Whoever cancels the task ends it for good: that is reported as well, unless ``stop`` did it.
+        be stuck. Whoever cancels the task ends it for good: that is reported as well, unless ``stop`` did it.
         """
-        watched = self._watched[name] = SupervisedTask(kind, name, heartbeat, forever)
+        watched = self._watched[name] = SupervisedTask(kind, name, heartbeat, forever, on_end)
         task = watched.task = asyncio.create_task(self._kept(watched, work), name=name)
-        self.tasks.add(task)
-        task.add_done_callback(self.tasks.discard)
-        task.add_done_callback(lambda _: self._ended(watched))
+        self._running[task] = watched
+        task.add_done_callback(self._ended, context=self._context)
         return task
+
+    @property
+    def tasks(self) -> KeysView[asyncio.Task[None]]:
+        """All that have not ended."""
+        return self._running.keys()
 
     @property
     def stopping(self) -> bool:
@@ -147,21 +163,30 @@ class Supervisor:
         return latest
 
     async def _kept(self, watched: SupervisedTask, work: Work) -> None:
-        pauses = self._pauses()
+        pause_s, begun_us = 0.0, 0
         while True:
             try:
-                await _seen_to_its_end(work, forever=watched.forever)
+                # In here: a coroutine of its own would be kept by each of thousands of tasks that rest.
+                try:
+                    await work()
+                except asyncio.CancelledError as error:
+                    if _was_ordered():
+                        raise
+                    raise EndedUnseen("it was cancelled from inside") from error
+                if watched.forever:
+                    raise EndedUnseen("it returned, and should go on forever")  # noqa: TRY301 - see above
             except Exception as error:  # noqa: BLE001 - whatever it is, it is reported, counted, and the work restarted
                 if isinstance(error, EndedUnseen):
                     self.ends[watched.kind] += 1
                 self._note(watched, error)
-                pause_s = next(pauses)
-                if isinstance(error, JournalUnavailable) and error.hindrance == "away":
-                    # It costs nobody anything to try, and when its database is back nothing should stand still.
-                    pause_s = min(pause_s, AWAY_PAUSE_S)
+                pause_s = self._pause_s(pause_s, begun_us)
+                begun_us = self.clock.monotonic_us() + int(pause_s * SECOND_US)
+                is_away = isinstance(error, JournalUnavailable) and error.hindrance == "away"
             else:
                 return
-            await self.clock.sleep(pause_s)
+            # Where the journal's database is away it costs nobody anything to try, and when it is back nothing should
+            # stand still.
+            await self.clock.sleep(min(pause_s, AWAY_PAUSE_S) if is_away else pause_s)
             if watched.heartbeat is None:
                 watched.failed_us = None
 
@@ -174,24 +199,21 @@ class Supervisor:
         if watched.heartbeat is not None:
             watched.heartbeat.fails(PAUSE_LONGEST_S)
 
-    def _pauses(self) -> Iterator[float]:
+    def _pause_s(self, before_s: float, begun_us: int) -> float:
         """Longer after each failure; the shortest again after work that went well for a while."""
-        pause_s = PAUSE_FIRST_S
-        begun_us = self.clock.monotonic_us()
-        while True:
-            if self.clock.monotonic_us() - begun_us > PAUSE_LONGEST_S * 1_000_000:
-                pause_s = PAUSE_FIRST_S
-            begun_us = self.clock.monotonic_us() + int(pause_s * 1_000_000)
-            yield pause_s
-            pause_s = min(pause_s * 2, PAUSE_LONGEST_S)
+        went_well = self.clock.monotonic_us() - begun_us > PAUSE_LONGEST_S * SECOND_US
+        return PAUSE_FIRST_S if went_well or not before_s else min(before_s * 2, PAUSE_LONGEST_S)
 
-    def _ended(self, watched: SupervisedTask) -> None:
+    def _ended(self, task: asyncio.Task[None]) -> None:
         """By itself, as it may; or by somebody who cancelled it, which must be seen."""
+        watched = self._running.pop(task)
         if watched.forever and not self._stopping:
             self.ends[watched.kind] += 1
             watched.ended_us = self.clock.now_us()
         elif self._watched.get(watched.name) is watched:
             del self._watched[watched.name]
+        if watched.on_end is not None:
+            watched.on_end()
 
     async def end(self, name: str) -> None:
         """Cancel one task and wait for it: an order, and no end unseen. Nothing where there is no such task."""
@@ -212,14 +234,7 @@ class Supervisor:
         await asyncio.gather(*tasks, return_exceptions=True)
 
 
-async def _seen_to_its_end(work: Work, *, forever: bool) -> None:
-    """Raises EndedUnseen for an end that nobody ordered: a cancellation is one unless this task was asked to cancel."""
-    try:
-        await work()
-    except asyncio.CancelledError as error:
-        task = asyncio.current_task()
-        if task is None or task.cancelling():
-            raise
-        raise EndedUnseen("it was cancelled from inside") from error
-    if forever:
-        raise EndedUnseen("it returned, and should go on forever")
+def _was_ordered() -> bool:
+    """Whether somebody asked the task that runs now to cancel."""
+    task = asyncio.current_task()
+    return task is None or task.cancelling() > 0

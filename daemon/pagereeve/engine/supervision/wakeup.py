@@ -39,26 +39,23 @@ class Wakeup:
 
         It wakes every WAKE_EVERY_S in between, so that a loop at rest is told from a dead one.
         """
+        loop = asyncio.get_running_loop()
         ends_us = None if longest_s is None else self.clock.monotonic_us() + int(longest_s * SECOND_US)
         while not self._is_called:
             left_s = WAKE_EVERY_S if ends_us is None else seconds_until(ends_us, self.clock)
             self.heartbeat.rests(min(left_s, WAKE_EVERY_S))
-            await self._rest_once(min(left_s, WAKE_EVERY_S))
+            self._resting = loop.create_future()
+            timer = loop.call_later(min(left_s, WAKE_EVERY_S), _end, self._resting)
+            try:
+                await self._resting
+            finally:
+                timer.cancel()
+                self._resting = None
             if not self._is_called:
                 self.heartbeat.idled()
                 if ends_us is not None and left_s <= WAKE_EVERY_S:
                     return False
         return True
-
-    async def _rest_once(self, longest_s: float) -> None:
-        loop = asyncio.get_running_loop()
-        self._resting = loop.create_future()
-        timer = loop.call_later(longest_s, _end, self._resting)
-        try:
-            await self._resting
-        finally:
-            timer.cancel()
-            self._resting = None
 
 
 def _end(resting: asyncio.Future[None]) -> None:
