@@ -17,12 +17,12 @@ from pagereeve.meters.snmp.question import SnmpRequest
 from pagereeve.meters.snmp.session3 import Session3
 from pagereeve.ports.meter import MeterTarget
 
-Shown = tuple[tuple[bytes, Varbind], ...]
+Shown = tuple[Varbind, ...]
 
 
 @dataclass(frozen=True, slots=True)
 class SeenDevice:
-    """What the last answer showed, and the encoded values (all but the uptime) from which that was read."""
+    """What the last answer showed, and the values (all but the uptime) from which that was read."""
 
     shown: Shown
     sight: Sight
@@ -31,18 +31,17 @@ class SeenDevice:
 
 @dataclass(frozen=True, slots=True)
 class Usual:
-    """The one request that brings all of a printer's values, the uptime first, and the values behind it that its last
-    answer gave: one with the same values shows what ``seen`` holds.
+    """The one request that brings all of a printer's values, the uptime first, and what its last answer showed behind
+    it: one with the same values shows what ``seen`` holds.
     """
 
     request: SnmpRequest
-    values: tuple[Varbind, ...]
     seen: SeenDevice
 
     def uptime_cs(self, response: Response) -> int | None:
         """Of an answer that shows nothing else than the last one; None for any other, an error or a report included."""
         varbinds = response.varbinds
-        if response.error_status or varbinds[1:] != self.values:
+        if response.error_status or varbinds[1:] != self.seen.shown:
             return None
         uptime = varbinds[0]
         if uptime.oid != SYS_UP_TIME or uptime.tag != TIME_TICKS:
@@ -88,8 +87,8 @@ class AgentState:
         self.usual = None
         if seen is None or not seen.shown or pins is None or self.look_again or limits.habits or limits.lacking:
             return
-        request = limits.templates.get(pins.names)
+        request = limits.template(pins.names)
         if request is None or len(pins.names) > limits.get.works or pins.names[0] != SYS_UP_TIME:
             return
-        if tuple(name for name, _ in seen.shown) == pins.names[1:]:
-            self.usual = Usual(request, tuple(value for _, value in seen.shown), seen)
+        if tuple(one.oid for one in seen.shown) == pins.names[1:]:
+            self.usual = Usual(request, seen)

@@ -415,7 +415,7 @@ class SnmpMeter:
 
     def _reading(self, printer: AgentState, pins: Pins, got: Got, responder: str) -> Reading:
         uptime_cs = figure(got.values.pop(SYS_UP_TIME, None), self.stats)
-        shown = tuple(got.values.items())
+        shown = tuple(got.values.values())
         seen = printer.seen
         if seen is None or seen.shown != shown:
             # Most answers of a resting meter differ in nothing but the uptime: they need no second look.

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from typing import Final
 
 from pagereeve.domain.facts.reading import Unit
@@ -134,6 +135,20 @@ def pins_of(
 
     ``room`` is how many names the agent takes at once.
     """
+    return _pins_of(device, row, tuple(channels), tuple(witnesses), room, profile, growing)
+
+
+@lru_cache(maxsize=256)
+def _pins_of(
+    device: int,
+    row: Index,
+    channels: tuple[PinnedChannel, ...],
+    witnesses: tuple[PinnedChannel, ...],
+    room: int,
+    profile: str,
+    growing: frozenset[bytes],
+) -> Pins:
+    """Printers of one model have the same, and share all names."""
     serial = instance(GENERAL_SERIAL, device)
     status = instance(HR_PRINTER_STATUS, device)
     errors = instance(HR_PRINTER_ERRORS, device)

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from sys import intern
 from typing import Final
 
 from pagereeve.domain.facts.reading import COUNTER32_MODULUS
@@ -81,7 +82,7 @@ class Survey:
             profile=self.profile,
             growing=frozenset(self.growing),
         )
-        return replace(pins, description=self.description[:DESCRIPTION_CHARS_MAX])
+        return replace(pins, description=intern(self.description[:DESCRIPTION_CHARS_MAX]))
 
 
 async def survey(conversation: Conversation, target: MeterTarget, profiles: Profiles) -> Survey:

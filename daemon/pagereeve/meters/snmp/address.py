@@ -54,7 +54,8 @@ def numeric(host: str, port: int) -> AgentAddress | None:
     except (OSError, ValueError):
         pass
     else:
-        return AgentAddress(socket.AF_INET, (plain, port), (plain, port))
+        key = (plain, port)
+        return AgentAddress(socket.AF_INET, key, key)
     try:
         plain = socket.inet_ntop(socket.AF_INET6, socket.inet_pton(socket.AF_INET6, host))
     except (OSError, ValueError):

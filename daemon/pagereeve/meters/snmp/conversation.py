@@ -11,7 +11,7 @@ from pagereeve.meters.snmp.ber import Varbind
 from pagereeve.meters.snmp.endpoint import Endpoint
 from pagereeve.meters.snmp.gathering import Gathering, Part, Restarted
 from pagereeve.meters.snmp.habits import HIDING, Habit, told
-from pagereeve.meters.snmp.limits import NO_HABITS, TEMPLATES_MAX, AgentLimits
+from pagereeve.meters.snmp.limits import NO_HABITS, AgentLimits
 from pagereeve.meters.snmp.message import GET, GET_NEXT, NO_SUCH_NAME, TOO_BIG, Response, error_name, template
 from pagereeve.meters.snmp.names import SYS_UP_TIME, SYSTEM_GROUP
 from pagereeve.meters.snmp.question import ReadEnded, RequestPatience, SnmpAnswer, SnmpRequest, Unanswered, leave_of
@@ -307,11 +307,10 @@ class Conversation:
             raise
 
     def _template(self, names: tuple[bytes, ...]) -> SnmpRequest:
-        known = self.limits.templates.get(names)
+        known = self.limits.template(names)
         if known is None:
-            if len(self.limits.templates) >= TEMPLATES_MAX:
-                self.limits.templates.clear()
-            known = self.limits.templates[names] = self._build(GET, names)
+            known = self._build(GET, names)
+            self.limits.keep_template(known)
         return known
 
     def _build(self, pdu_tag: int, names: Sequence[bytes]) -> SnmpRequest:

@@ -47,7 +47,8 @@ class Sizes:
 class AgentLimits:
     """``lacking`` are names that whole requests are refused or lost for; ``walkable`` whether it answers GETNEXT;
     ``index_right`` whether its error-index names the right object, None as long as nobody has tried; ``whole`` are the
-    last requests that it answered. ``lately`` are the habits seen since the read began.
+    last requests that it answered. ``lately`` are the habits seen since the read began. ``templates`` and ``whole`` are
+    few, of most agents one or two: to look through them costs less than to hold tables of them.
     """
 
     get: Sizes = field(default_factory=Sizes)
@@ -58,8 +59,8 @@ class AgentLimits:
     refused: frozenset[bytes] = NO_NAMES
     habits: frozenset[Habit] = NO_HABITS
     lately: frozenset[Habit] = NO_HABITS
-    templates: dict[tuple[bytes, ...], SnmpRequest] = field(default_factory=dict)
-    whole: set[tuple[bytes, ...]] = field(default_factory=set)
+    templates: tuple[SnmpRequest, ...] = ()
+    whole: tuple[tuple[bytes, ...], ...] = ()
     learnt_us: int | None = None
 
     def doubt(self, now_us: int) -> None:
@@ -92,12 +93,16 @@ class AgentLimits:
 
     def remember_whole(self, part: tuple[bytes, ...]) -> None:
         if part not in self.whole:
-            if len(self.whole) >= TEMPLATES_MAX:
-                self.whole.clear()
-            self.whole.add(part)
+            self.whole = (*(self.whole if len(self.whole) < TEMPLATES_MAX else ()), part)
+
+    def template(self, names: tuple[bytes, ...]) -> SnmpRequest | None:
+        return next((one for one in self.templates if one.oids == names), None)
+
+    def keep_template(self, template: SnmpRequest) -> None:
+        self.templates = (*(self.templates if len(self.templates) < TEMPLATES_MAX else ()), template)
 
     def keep_lacking(self, names: Iterable[bytes]) -> None:
         """Other names than these are not asked for any more."""
         self.lacking = self.lacking.intersection(names) or NO_NAMES
         self.refused = NO_NAMES
-        self.templates.clear()
+        self.templates = ()

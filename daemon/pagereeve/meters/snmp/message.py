@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from functools import lru_cache
 from typing import Final, Literal, NamedTuple
 
 from pagereeve.meters.snmp.ber import (
@@ -113,9 +114,17 @@ class Template:
             if datagram.startswith(last.front, head.body) and datagram.startswith(tail.octets, stop):
                 first = Varbind(first.oid, first.tag, datagram[value_at:stop])
                 return Response(head.request_id, 0, 0, (first, *tail.varbinds))
-        response, tail = read_after(datagram, head, NO_TAIL if last is None else last.tail)
+        response, tail = self._with_own_names(*read_after(datagram, head, NO_TAIL if last is None else last.tail))
         self.last = _last(datagram, head, response, tail)
         return response
+
+    def _with_own_names(self, response: Response, tail: Tail) -> tuple[Response, Tail]:
+        """The same, of which no copies of the names that were asked for are kept."""
+        if tuple([one.oid for one in response.varbinds]) != self.oids:
+            return response, tail
+        named = zip(self.oids, response.varbinds, strict=True)
+        varbinds = tuple([Varbind(name, one.tag, one.content) for name, one in named])
+        return response._replace(varbinds=varbinds), Tail(tail.octets, varbinds[1:])
 
     def __repr__(self) -> str:
         # The bytes before the id carry the community.
@@ -158,13 +167,20 @@ def template(version: PlainVersion, community: str, pdu_tag: int, oids: Sequence
 
 def pdu_of(pdu_tag: int, oids: Sequence[bytes]) -> Template:
     """The same without a message around it."""
+    before, after = _around_id(pdu_tag, tuple(oids))
+    return Template(before=before, after=after, oids=tuple(oids))
+
+
+@lru_cache(maxsize=256)
+def _around_id(pdu_tag: int, oids: tuple[bytes, ...]) -> tuple[bytes, bytes]:
+    """A PDU's octets before its id and after it: printers of one model are asked the same, and share them."""
     if len(oids) > VARBINDS_MAX:
         raise ValueError(f"{len(oids)} names in a request; {VARBINDS_MAX} at most")
     nothing = bytes((NULL, 0))
     varbinds = tlv(SEQUENCE, b"".join(tlv(SEQUENCE, tlv(OBJECT_ID, oid) + nothing) for oid in oids))
     after = integer(0) + integer(0) + varbinds
     pdu = tlv(pdu_tag, bytes((INTEGER, 4)) + bytes(4) + after)
-    return Template(before=pdu[: -4 - len(after)], after=after, oids=tuple(oids))
+    return pdu[: -4 - len(after)], after
 
 
 def read_head(data: bytes, pdu_tag: int = RESPONSE) -> Head:
