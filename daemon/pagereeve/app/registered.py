@@ -2,20 +2,27 @@
 
 from __future__ import annotations
 
+from pagereeve.domain.facts.policy import Policy
 from pagereeve.domain.values.nearest import KnownNames
 from pagereeve.engine.intake.site_names import SiteNames
 from pagereeve.engine.printers.polling import PollPolicy
 from pagereeve.engine.printers.registry import RegisteredPrinter
-from pagereeve.settings import Settings
+from pagereeve.settings import PrinterSettings, Settings
 
 
 def registered_printers(settings: Settings) -> dict[str, RegisteredPrinter]:
     """By name, in the order of the settings, secrets read now. Raises BadSettings."""
     targets = {target.printer: target for target in settings.targets()}
+    policies: dict[Policy, Policy] = {}  # of thousands of printers most have the same: one is kept for all
+
+    def policy_of(printer: PrinterSettings) -> Policy:
+        policy = settings.policy_of(printer)
+        return policies.setdefault(policy, policy)
+
     return {
         printer.name: RegisteredPrinter(
             None if printer.meter == "panel" else targets[printer.name],
-            settings.policy_of(printer),
+            policy_of(printer),
             printer.gateway or "",
         )
         for printer in settings.printers

@@ -38,6 +38,7 @@ GONE_US: Final = 3_600 * SECOND_US
 """A channel that the meter did not answer for so long, while it was read on, is gone: what it shows later, if it comes
 back, is counted anew. Nothing may wait for it without end. Our choice.
 """
+NO_CHANNELS: Final[frozenset[str]] = frozenset()
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,7 +118,7 @@ class Run:
     odd: dict[str, _Odd] = field(default_factory=dict)
     last_parts: dict[str, Parts] = field(default_factory=dict)
     lacked_us: dict[str, int] = field(default_factory=dict)
-    gone: set[str] = field(default_factory=set)
+    gone: frozenset[str] = NO_CHANNELS
     leads: list[tuple[int, str]] = field(default_factory=list)
     _paced: tuple[Plateau, Plateau, Policy, Pace] | None = field(default=None, compare=False, repr=False)
 
@@ -193,7 +194,7 @@ class Run:
                 self.lacked_us.pop(channel, None)
             elif at_us - self.lacked_us.setdefault(channel, at_us) >= GONE_US:
                 self.numbers[channel] = self.latest_number + 1
-                self.gone.add(channel)
+                self.gone |= {channel}
                 for known in (self.last_counts, self.last_totals, self.last_parts, self.odd, self.lacked_us):
                     known.pop(channel, None)
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from collections.abc import Iterable
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Final
 
 from pagereeve.domain.facts.facts import (
@@ -40,10 +40,10 @@ _STANDING: Final = (PolicySet, SettleLearned, PrinterNoted, Decided)
 class Rules:
     """The facts in force of one printer, in order of time; ties go to the later in canonical order."""
 
-    policies: list[PolicySet] = field(default_factory=list)
-    learned: list[SettleLearned] = field(default_factory=list)
-    notes: list[PrinterNoted] = field(default_factory=list)
-    decisions: list[Decided] = field(default_factory=list)
+    policies: tuple[PolicySet, ...] = ()
+    learned: tuple[SettleLearned, ...] = ()
+    notes: tuple[PrinterNoted, ...] = ()
+    decisions: tuple[Decided, ...] = ()
 
     @classmethod
     def of(cls, facts: Iterable[Fact]) -> Rules:
@@ -60,17 +60,13 @@ class Rules:
             return True
         match fact:
             case PolicySet():
-                self.policies.append(fact)
-                self.policies.sort(key=lambda one: (one.at_us, repr(one.policy)))
+                self.policies = tuple(sorted((*self.policies, fact), key=lambda one: (one.at_us, repr(one.policy))))
             case SettleLearned():
-                self.learned.append(fact)
-                self.learned.sort(key=_learned_order)
+                self.learned = tuple(sorted((*self.learned, fact), key=_learned_order))
             case PrinterNoted():
-                self.notes.append(fact)
-                self.notes.sort(key=lambda one: one.origin.order)
+                self.notes = tuple(sorted((*self.notes, fact), key=lambda one: one.origin.order))
             case Decided():
-                self.decisions.append(fact)
-                self.decisions.sort(key=lambda one: one.origin.order)
+                self.decisions = tuple(sorted((*self.decisions, fact), key=lambda one: one.origin.order))
             case _:
                 raise AssertionError(f"{type(fact).__name__} is no fact that stays in force")
         return True

@@ -26,7 +26,7 @@ class Shown:
     """What the latest reading shows: the object of its total, and those of all its counters."""
 
     total: str = ""
-    objects: frozenset[str] = frozenset()
+    objects: tuple[str, ...] = ()
 
 
 NOTHING_SHOWN: Final = Shown()
@@ -35,7 +35,7 @@ NOTHING_SHOWN: Final = Shown()
 def shown_in(sight: Sight) -> Shown:
     total = sight.count(TOTAL)
     objects = {one.object for one in sight.counters} | {count.object for _, count in sight.counts}
-    return Shown("" if total is None else total.object, frozenset(objects - {""}))
+    return Shown("" if total is None else total.object, tuple(sorted(objects - {""})))
 
 
 def choices_wanted(

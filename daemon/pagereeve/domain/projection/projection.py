@@ -93,15 +93,15 @@ class Projected:
     waiting: list[Charge] = field(default_factory=list)
     findings: list[tuple[int | None, Finding]] = field(default_factory=list)
     passed: list[tuple[Finding, Sequence[Window]]] = field(default_factory=list)
-    habits: list[tuple[int, PatternMemory]] = field(default_factory=list)
-    clocks: list[tuple[int, ClockTroubles]] = field(default_factory=list)
+    habits: Sequence[tuple[int, PatternMemory]] = ()
+    clocks: Sequence[tuple[int, ClockTroubles]] = ()
     conflicts: Sequence[Conflict] = ()
     waits: list[Waiting] = field(default_factory=list)
     waits_told_us: int | None = None
-    state: list[tuple[int, StateDoubt | None]] = field(default_factory=list)
-    units: list[tuple[int, UnitMemory]] = field(default_factory=list)
-    witnesses: list[tuple[int, WitnessMemory]] = field(default_factory=list)
-    prints: list[tuple[int, PrintsProof]] = field(default_factory=list)
+    state: Sequence[tuple[int, StateDoubt | None]] = ()
+    units: Sequence[tuple[int, UnitMemory]] = ()
+    witnesses: Sequence[tuple[int, WitnessMemory]] = ()
+    prints: Sequence[tuple[int, PrintsProof]] = ()
     unsettled_us: list[tuple[int, int]] = field(default_factory=list)
 
     def stretches(self) -> list[Stretch]:
@@ -148,7 +148,7 @@ def project(
     runs = split(plateaus, rules.policy_at, first, timeline.breaks_us())
     moments = moments_of(runs.runs)
     windows = Windows(moments, timeline.horizon_us).close(_releases(timeline, known))
-    projected = Projected(runs, windows, before, Joining(rules), conflicts=timeline.conflicts)
+    projected = Projected(runs, windows, before, Joining(rules), conflicts=tuple(timeline.conflicts))
     channels = sorted({channel for run in runs.runs for channel in run.channels()})
     own = {channel: runs_of(channel, runs.runs) for channel in channels}
     parted = [projected.joining.joined(part) for part in partitions(own, windows)]
@@ -200,9 +200,9 @@ def _follow(timeline: Timeline, projected: Projected, after_us: int) -> None:
     units = watch_units(timeline.printer, timeline.rules, projected.posted, projected.runs.runs, projected.before.units)
     own = (timeline.printer, projected.posted, leads, projected.runs.runs)
     witnesses = watch_witnesses(*own, projected.before.witnesses)
-    projected.habits, projected.clocks, projected.witnesses = followed.states, clocks.states, witnesses.states
-    projected.state, projected.units = state.states, units.states
-    projected.prints = watch_prints(projected.posted, projected.runs.runs, projected.before.prints)
+    projected.habits, projected.clocks = tuple(followed.states), tuple(clocks.states)
+    projected.witnesses, projected.state, projected.units = map(tuple, (witnesses.states, state.states, units.states))
+    projected.prints = tuple(watch_prints(projected.posted, projected.runs.runs, projected.before.prints))
     sources = (followed.states[-1][1] if followed.states else projected.before.habits).tickets
     printing = (one for one, windows in projected.passed if not holds_back(sources, windows, decided))
     projected.findings += [(None, one) for one in printing]

@@ -74,13 +74,13 @@ class PrinterProjector:
     resume_point: ResumePoint | None = None
     hold_back_us: int = HOLD_BACK_US
     _facts: dict[object, Fact] = field(default_factory=dict)
-    _conflicts: ConflictsKept = field(default_factory=ConflictsKept)
+    _conflicts: ConflictsKept | None = None
     _open: PlateauRead | ReadFailed | None = None
     _again: dict[EventKey, Again] = field(default_factory=dict)
     _anchor_us: int = 0
     _dropped: int = 0
     _last: Update | None = None
-    _unseen: list[ReleaseStarted] = field(default_factory=list)
+    _unseen: tuple[ReleaseStarted, ...] = ()
     view: Projected | None = None
 
     def __post_init__(self) -> None:
@@ -158,6 +158,7 @@ class PrinterProjector:
         if self.rules.add(fact):
             return
         if isinstance(fact, Conflict):
+            self._conflicts = self._conflicts or ConflictsKept()
             self._conflicts.add(fact)
             return
         self._keep(fact)
@@ -174,7 +175,7 @@ class PrinterProjector:
         if isinstance(known, _IDENTIFIED) and known != fact:
             fact = first_heard([known, fact])
         elif known is None and isinstance(fact, ReleaseStarted):
-            self._unseen.append(fact)
+            self._unseen = (*self._unseen, fact)
         self._facts[key] = fact
 
     def mark_again(self, started: ReleaseStarted, again: Again) -> None:
@@ -195,7 +196,9 @@ class PrinterProjector:
         return self._project(self._timeline())
 
     def _timeline(self) -> Timeline:
-        facts = [*self._facts.values(), *self._conflicts.all(), *([] if self._open is None else [self._open])]
+        facts = [*self._facts.values(), *([] if self._open is None else [self._open])]
+        if self._conflicts is not None:
+            facts += self._conflicts.all()
         return Timeline.of(self.printer, facts, self.rules, self._again)
 
     def _project(self, timeline: Timeline) -> Projected:
@@ -212,7 +215,7 @@ class PrinterProjector:
         """
         timeline = self._timeline()
         projected = self.view = self._project(timeline)
-        self._unseen.clear()
+        self._unseen = ()
         limit_us = self._horizon_us() - self.hold_back_us
         if before_us is not None:
             limit_us = min(limit_us, before_us - 1)
@@ -252,7 +255,9 @@ class PrinterProjector:
         self.resume_point = resume_point
         is_needed = self._need_of(self._facts.values(), resume_point)
         kept = {key: fact for key, fact in self._facts.items() if is_needed(fact)}
-        self._dropped += len(self._facts) - len(kept) + self._conflicts.drop_until(resume_point.at_us)
+        self._dropped += len(self._facts) - len(kept)
+        if self._conflicts is not None:
+            self._dropped += self._conflicts.drop_until(resume_point.at_us)
         self._facts = kept
         self._again = {key: what for key, what in again.items() if key in kept}
 

@@ -171,9 +171,9 @@ def what_if(
 
 
 def _changed(printer: str, rules: Rules, change: Change) -> Rules:
-    policies = [replace(one, policy=change.changed(one.policy)) for one in rules.policies]
-    policies = policies or [PolicySet(printer, 0, change.changed(Policy()))]
-    return Rules(policies, list(rules.learned), list(rules.notes), list(rules.decisions))
+    policies = tuple(replace(one, policy=change.changed(one.policy)) for one in rules.policies)
+    policies = policies or (PolicySet(printer, 0, change.changed(Policy())),)
+    return Rules(policies, rules.learned, rules.notes, rules.decisions)
 
 
 def _compared(before: Projected, after: Projected) -> WhatIf:

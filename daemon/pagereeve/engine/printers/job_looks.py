@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 from pagereeve.domain.facts.facts import ReleaseStarted
 from pagereeve.domain.facts.jobs import JobCounted
@@ -22,12 +22,16 @@ LONG_LOOK_US = 5_000
 
 @dataclass(slots=True)
 class JobLooks:
-    """``take_long``: so the last one did, or there was none. ``_said`` is taken out by whoever stores it."""
+    """``take_long``: so the last one did, or there was none. ``_said`` is taken out by whoever stores it.
 
-    follower: JobFollower
+    Most printers have no jobs to tell of, and there are thousands: what follows them is made with the first look.
+    """
+
+    printer: str
     clock: Clock
     take_long: bool = True
-    _said: list[JobCounted] = field(default_factory=list)
+    _follower: JobFollower | None = None
+    _said: list[JobCounted] | None = None
 
     async def look(
         self, jobs: JobWitness, target: MeterTarget, timeout_s: float, starts: Sequence[ReleaseStarted]
@@ -37,6 +41,10 @@ class JobLooks:
         began_us = self.clock.monotonic_us()
         looks = await jobs.look(target, timeout_s, busy=bool(starts), names=list(named))
         self.take_long = self.clock.monotonic_us() - began_us > LONG_LOOK_US
-        self._said += [said for look in looks for said in self.follower.take(look, named)]
-        del self._said[:-SAID_MAX]
-        return self._said
+        if not looks and not self._said:
+            return []
+        follower = self._follower = self._follower or JobFollower(self.printer)
+        said = self._said = self._said or []
+        said += [one for look in looks for one in follower.take(look, named)]
+        del said[:-SAID_MAX]
+        return said

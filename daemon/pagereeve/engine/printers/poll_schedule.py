@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Final
 
 from pagereeve.domain.facts.reading import Failure, Reading
@@ -48,7 +48,7 @@ class PollSchedule:
     _last_sent_us: int = 0
     _good_sent_us: int | None = None
     _can_wait: bool = True
-    _gates: list[Gate] = field(default_factory=list)
+    _gates: tuple[Gate, ...] = ()
 
     @property
     def failures(self) -> int:
@@ -151,8 +151,8 @@ class PollSchedule:
         if len(self._gates) >= (GATES_SILENT_MAX if self._failures else GATES_MAX):
             return None
         gate = Gate(since_us, asyncio.get_running_loop().create_future())
-        self._gates.append(gate)
+        self._gates = (*self._gates, gate)
         return gate
 
     def close_gate(self, gate: Gate) -> None:
-        self._gates = [one for one in self._gates if one is not gate]
+        self._gates = tuple(one for one in self._gates if one is not gate)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Awaitable, Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 from pagereeve.domain.brackets.plateaus import begun, record
 from pagereeve.domain.facts.facts import PlateauRead, ReadFailed
@@ -64,7 +64,7 @@ class ReadingRecorder:
     brought: PlateauRead | ReadFailed | None = None
     _durable: PlateauRead | ReadFailed | None = None
     _durable_us: int = 0
-    _sealed: list[PlateauRead | ReadFailed] = field(default_factory=list)
+    _sealed: tuple[PlateauRead | ReadFailed, ...] = ()
     _due: bool = False
     _unread: bool = False
 
@@ -76,7 +76,7 @@ class ReadingRecorder:
         """The run that the journal holds; it is the one under way from now on. ``bring`` comes first."""
         known = await self.journal.open_run(self.printer)
         self.current = self._durable = None if known is None else known.fact
-        self._sealed, self._due, self.in_doubt, self._unread = [], False, False, False
+        self._sealed, self._due, self.in_doubt, self._unread = (), False, False, False
         self.remember(self.current)
         return self.current
 
@@ -147,7 +147,7 @@ class ReadingRecorder:
             await self.spool.keep_runs(self.printer, self._sealed, current)
         except NotSpooled:
             self._due = True
-            del self._sealed[:-UNSPOOLED_MAX]
+            self._sealed = self._sealed[-UNSPOOLED_MAX:]
         else:
             self._due = False
             self._kept(current)
@@ -175,7 +175,7 @@ class ReadingRecorder:
             await self.held()
 
     def _kept(self, current: PlateauRead | ReadFailed) -> None:
-        self._sealed, self.in_doubt = [], self._unread
+        self._sealed, self.in_doubt = (), self._unread
         self._durable, self._durable_us = current, self.clock.monotonic_us()
 
 

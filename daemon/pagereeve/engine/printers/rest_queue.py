@@ -44,7 +44,7 @@ class RestQueue:
     """
 
     clock: Clock
-    _waiters: list[Waiter] = field(default_factory=list)
+    _waiters: tuple[Waiter, ...] = ()
     _answered: dict[EventKey, int] = field(default_factory=dict)
 
     def __len__(self) -> int:
@@ -55,7 +55,7 @@ class RestQueue:
         if len(self._waiters) >= WAITERS_MAX:
             return None
         waiter = Waiter(notice, since_us, asyncio.get_running_loop().create_future())
-        self._waiters.append(waiter)
+        self._waiters = (*self._waiters, waiter)
         return waiter
 
     async def answer(self, waiter: Waiter, wait_s: float) -> bool:
@@ -75,8 +75,7 @@ class RestQueue:
 
     def leave(self, waiter: Waiter, *, answered: bool) -> None:
         """``answered``: its sender is told now to go on, rested or not. Else it has gone away."""
-        if waiter in self._waiters:
-            self._waiters.remove(waiter)
+        self._waiters = tuple(one for one in self._waiters if one is not waiter)
         if not answered:
             self._answered.pop(waiter.notice, None)
         elif waiter.notice not in self._answered:
@@ -102,11 +101,11 @@ class RestQueue:
 
     def give_up(self) -> None:
         """The meter does not answer: it holds nobody."""
-        for waiter in tuple(self._waiters):
+        for waiter in self._waiters:
             self._answer(waiter, rested=False)
 
     def _answer(self, waiter: Waiter, *, rested: bool) -> None:
-        self._waiters.remove(waiter)
+        self._waiters = tuple(one for one in self._waiters if one is not waiter)
         self._answered[waiter.notice] = self.clock.monotonic_us()
         if not waiter.rested.done():
             waiter.rested.set_result(rested)

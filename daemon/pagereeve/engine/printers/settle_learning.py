@@ -56,7 +56,7 @@ class SettleLearner:
     watch_until_us: int = 0
     counter: str = ""
     _observed: dict[ReleaseKey, Observed] = field(default_factory=dict)
-    _rested: set[Rested] = field(default_factory=set)
+    _rested: tuple[Rested, ...] = ()
     _units: UnitMemory = NO_UNITS
     _witnesses: WitnessMemory = NO_WITNESSES
     _counting: _Counting = NO_COUNTING
@@ -74,8 +74,7 @@ class SettleLearner:
         while len(self._observed) > REMEMBERED:
             oldest = min(self._observed.values(), key=lambda one: (one.start_us, one.key))
             del self._observed[oldest.key]
-        known = set(self._rested)
-        self._rested = set(sorted({*known, *rests_seen(view.windows)})[-ALIKE:])
+        known, self._rested = self._rested, tuple(sorted({*self._rested, *rests_seen(view.windows)})[-ALIKE:])
         units, self._units = self._units, view.units[-1][1] if view.units else view.before.units
         before, self._witnesses = self._witnesses, view.witnesses[-1][1] if view.witnesses else view.before.witnesses
         counting, self._counting = self._counting, _counting_of(view, self.counter)

@@ -18,7 +18,6 @@ from pagereeve.engine.printers.arrivals import GATHERED, Arrival
 from pagereeve.engine.printers.context import WatcherContext
 from pagereeve.engine.printers.figures import figures_of
 from pagereeve.engine.printers.inbox import Inbox
-from pagereeve.engine.printers.job_following import JobFollower
 from pagereeve.engine.printers.job_looks import JobLooks
 from pagereeve.engine.printers.loading import open_projector
 from pagereeve.engine.printers.meter_reads import MeterReads
@@ -91,7 +90,7 @@ class PrinterWatcher:
         self.schedule = PollSchedule(around.clock, around.entropy, around.poll_policy, around.pressed)
         self.reads = MeterReads(around.meter, self.schedule)
         self.rest_queue = RestQueue(around.clock)
-        self.job_looks = JobLooks(JobFollower(self.printer), around.clock)
+        self.job_looks = JobLooks(self.printer, around.clock)
         self._wakeup = Wakeup(around.clock, self.heartbeat)
 
     @property

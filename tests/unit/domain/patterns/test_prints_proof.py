@@ -117,7 +117,7 @@ def test_the_standards_own_counter_is_put_on_record_and_binds_nothing() -> None:
 
 
 def test_a_person_s_word_goes_before_a_proof_and_both_before_the_default() -> None:
-    shown = Shown(TOTAL, frozenset({TOTAL, PRINTS, MAKERS}))
+    shown = Shown(TOTAL, (TOTAL, PRINTS, MAKERS))
     assert choices_wanted((DEFAULT,), NO_WITNESSES, PROOF, "", shown) == (CHOICE,)
     assert choices_wanted((DEFAULT,), NO_WITNESSES, PROOF, MAKERS, shown) == (PERSONS,)
     assert choices_wanted((CHOICE,), NO_WITNESSES, PROOF, MAKERS, shown) == (PERSONS,)
@@ -125,6 +125,6 @@ def test_a_person_s_word_goes_before_a_proof_and_both_before_the_default() -> No
 
 
 def test_a_counter_that_no_reading_shows_is_not_chosen_whoever_names_it() -> None:
-    shown = Shown(TOTAL, frozenset({TOTAL}))
+    shown = Shown(TOTAL, (TOTAL,))
     assert choices_wanted((DEFAULT,), NO_WITNESSES, NO_PROOF, MAKERS, shown) == (DEFAULT,)
     assert choices_wanted((PERSONS,), NO_WITNESSES, NO_PROOF, MAKERS, NOTHING_SHOWN) == (PERSONS,)
