@@ -63,7 +63,7 @@ async def start(folder: Path, names: Sequence[str]) -> Started:
     async with App(settings, first_reads_spread_s=UNREAD_S) as app:
         ready_s, ready_cpu_s = time.monotonic() - began_s, time.process_time() - cpu_s
         watchers = app.registry.watchers
-        while any(watcher.projector is None or watcher.projector.view is None for watcher in watchers.values()):
+        while any(watcher.projector is None or watcher.updater.dirty for watcher in watchers.values()):
             if time.monotonic() - began_s > READ_WITHIN_S:
                 raise SystemExit(f"not all of {len(watchers)} printers were read within {READ_WITHIN_S:g} s")
             await asyncio.sleep(0.02)

@@ -122,10 +122,9 @@ async def test_events_for_a_printer_that_comes_and_goes_are_never_without_an_own
 
         async def look() -> bool | None:
             watcher = app.registry.watchers.get("fleet-0003")
-            projector = None if watcher is None else watcher.projector
-            view = None if projector is None else projector.view
+            is_projected = watcher is not None and watcher.projector is not None and not watcher.updater.dirty
             stored = [one.fact async for one in app.store.facts("fleet-0003")]
-            return (view is not None and len([one for one in stored if hasattr(one, "release")]) == 60) or None
+            return (is_projected and len([one for one in stored if hasattr(one, "release")]) == 60) or None
 
         await until(look, "all notices with the printer's owner")
         assert app.supervisor.trouble() == ""

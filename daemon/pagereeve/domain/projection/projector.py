@@ -15,6 +15,7 @@ from pagereeve.domain.brackets.timeline import (
     started_again,
     strongest,
 )
+from pagereeve.domain.brackets.windows import Window
 from pagereeve.domain.facts.facts import (
     BadgePresented,
     Conflict,
@@ -35,6 +36,7 @@ from pagereeve.domain.facts.jobs import JobCounted
 from pagereeve.domain.facts.union import first_heard, joined
 from pagereeve.domain.findings.conflicts import ConflictsKept
 from pagereeve.domain.findings.job_findings import LOOK_AFTER_US
+from pagereeve.domain.findings.waiting import Waiting
 from pagereeve.domain.ledger import Charge, Finding, Posting, RowSegment, Stretch
 from pagereeve.domain.projection.projection import Projected, project
 from pagereeve.domain.projection.resume_point import ResumePoint, latest_resume_point
@@ -66,7 +68,7 @@ class PrinterProjector:
     """Facts since ``resume_point``, each once. The next stored segment begins at the last stored resume point, the
     anchor.
 
-    ``view`` is what the last ``advance`` saw: the open windows, and readings that still wait for a witness.
+    ``view`` is what the last ``advance`` saw, until it is let go; its ``windows`` and what ``waits`` are kept.
     """
 
     printer: str
@@ -82,6 +84,8 @@ class PrinterProjector:
     _last: Update | None = None
     _unseen: tuple[ReleaseStarted, ...] = ()
     view: Projected | None = None
+    windows: Sequence[Window] = ()
+    waits: Sequence[Waiting] = ()
 
     def __post_init__(self) -> None:
         self._anchor_us = 0 if self.resume_point is None else self.resume_point.at_us
@@ -188,12 +192,21 @@ class PrinterProjector:
 
     def open_starts(self) -> list[ReleaseStarted]:
         """Start notices of releases whose windows are open, or that ``view`` does not know of yet."""
-        windows = () if self.view is None else self.view.windows
-        seen = [one.release.started for one in windows if one.closes_us is None]
+        seen = [one.release.started for one in self.windows if one.closes_us is None]
         return seen + [one for one in self._unseen if self._again.get(one.origin.key) != "echo"]
 
     def projected(self) -> Projected:
         return self._project(self._timeline())
+
+    def look(self) -> Projected:
+        """The view; made anew where it was let go."""
+        if self.view is None:
+            self.view = self.projected()
+        return self.view
+
+    def let_go(self) -> None:
+        """Nobody looks at the view just now: most printers rest, and theirs would take more room than all else here."""
+        self.view = None
 
     def _timeline(self) -> Timeline:
         facts = [*self._facts.values(), *([] if self._open is None else [self._open])]
@@ -202,10 +215,10 @@ class PrinterProjector:
         return Timeline.of(self.printer, facts, self.rules, self._again)
 
     def _project(self, timeline: Timeline) -> Projected:
-        known, resume_point = () if self.view is None else self.view.windows, self.resume_point
+        resume_point = self.resume_point
         if resume_point is None:
-            return project(timeline, known=known)
-        return project(timeline, resume_point.opening_run(), resume_point.memory, resume_point.at_us, known)
+            return project(timeline, known=self.windows)
+        return project(timeline, resume_point.opening_run(), resume_point.memory, resume_point.at_us, self.windows)
 
     def advance(self, before_us: int | None = None) -> Update | None:
         """Project the open stretch, move the resume point up as far as it goes, and say what to store; None if nothing
@@ -215,7 +228,7 @@ class PrinterProjector:
         """
         timeline = self._timeline()
         projected = self.view = self._project(timeline)
-        self._unseen = ()
+        self._unseen, self.windows, self.waits = (), tuple(projected.windows), tuple(projected.waits)
         limit_us = self._horizon_us() - self.hold_back_us
         if before_us is not None:
             limit_us = min(limit_us, before_us - 1)

@@ -20,8 +20,7 @@ def figures_of(
     policy: Policy | None,
 ) -> PrinterTelemetry:
     good, last, totals, projector = recorder.last_good, recorder.last, updater.running_totals, updater.projector
-    view = None if projector is None else projector.view
-    waits = () if view is None else view.waits
+    waits = () if projector is None else projector.waits
     return PrinterTelemetry(
         printer=recorder.printer,
         meter={} if good is None else {name: count.value for name, count in good.sight.counts},

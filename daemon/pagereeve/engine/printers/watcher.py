@@ -454,8 +454,11 @@ class PrinterWatcher:
         await self.updater.keep(update, self.recorder.keep)
         if self.updater.must_reopen:
             self._wakeup.again()
-        self._windows = OpenWindows.of(self.updater.opened().view)
+        projector = self.updater.opened()
+        self._windows = OpenWindows.of(projector.view)
         await self._learn()
+        if not len(self.rest_queue):
+            projector.let_go()
 
     async def _learn(self) -> None:
         """How the printer comes to rest, as its own behaviour shows; it holds for releases that start from now on."""
@@ -476,7 +479,7 @@ class PrinterWatcher:
     def _answer_rested(self) -> None:
         """Let the first that waits for rest begin, if it is its turn by rows that know all that was heard."""
         if len(self.rest_queue):
-            known = None if self.updater.dirty or self.projector is None else self.projector.view
+            known = None if self.updater.dirty or self.projector is None else self.projector.look()
             self.rest_queue.look(known, self.schedule.good_sent_us, self.schedule.failures)
 
     def _plan(self) -> None:
