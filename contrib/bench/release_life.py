@@ -31,7 +31,7 @@ from tests.unit.engine.world import FakePrinter, World
 PAGES = 5
 WAIT_S = 5.0
 SETTLES_WITHIN_S = 90.0
-CHANNELS = ("colour", "copies", "duplex", "mono", "sheets", "total")
+CHANNELS = ("duplex", "mono", "picked", "prints", "sheets", "total")
 
 
 class WitnessedPrinter(FakePrinter):
