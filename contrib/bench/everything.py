@@ -57,6 +57,7 @@ RUNS: Final = (
     Run("workers", "", "--printers 8 --seconds 2 --rounds 1"),
     Run("badges_of_daemons", "", "--rounds 1 --seconds 0.3"),
     Run("database_size", "", "--releases 200"),
+    Run("journal_size", "", "--printers 3 --releases 60"),
     Run("fact_partitions", "", "--facts 12000 --printers 20 --rounds 1 --groups 5 --times 40"),
     Run("backup", "", "--rounds 1 --facts 5000"),
     Run("canonical", "", "--rounds 2"),

@@ -15,6 +15,7 @@ from pagereeve.app.badge_key import NAME, check_value
 from pagereeve.app.clocks import SystemClock
 from pagereeve.cli import status_of
 from pagereeve.domain.facts.facts import Fact, LossAccepted
+from pagereeve.store.sql.tables import metadata
 from pagereeve.store.sqlite.backup.restoring import Restored, restore_backup
 from pagereeve.store.sqlite.files import JOURNAL_NAME
 from pagereeve.store.sqlite.journal import SqlJournal
@@ -23,6 +24,8 @@ from tests.journal_samples import badge, read, segment
 ROOT = Path(__file__).parents[2]
 CLOCK = SystemClock()
 KEY = "5" * 64
+UNNUMBERED = {one.name for one in metadata.sorted_tables if not one.dialect_options["sqlite"]["with_rowid"]}
+"""Tables whose rows have no numbers of their own."""
 
 APPENDER = """
     import asyncio, os, sys
@@ -84,10 +87,14 @@ async def facts_of(path: Path) -> list[Fact]:
 
 
 def rows_of(path: Path) -> dict[str, list[Any]]:
-    """Every row of every table but the one that says who has it open."""
+    """Every row of every table but the one that says who has it open, with its number where it has one."""
     with closing(sqlite3.connect(path)) as connection:
         names = connection.execute("SELECT name FROM sqlite_schema WHERE type = 'table' AND name != 'instance'")
-        return {name: sorted(connection.execute(f"SELECT rowid, * FROM {name}")) for (name,) in names.fetchall()}
+        return {name: sorted(connection.execute(f"SELECT {_what(name)} FROM {name}")) for (name,) in names.fetchall()}
+
+
+def _what(table: str) -> str:
+    return "*" if table in UNNUMBERED else "rowid, *"
 
 
 async def restored(backup: Path, journal: Path, **more: Any) -> Restored:

@@ -21,6 +21,7 @@ from pagereeve.store.sqlite.files import newest_path
 from pagereeve.store.sqlite.journal import SqlJournal
 from pagereeve.store.sqlite.reads import SqlReads
 from tests import archived_journal
+from tests.integration.backups import UNNUMBERED
 from tests.journal_samples import NOON_US, SECOND_US, badge
 from tests.property import days
 from tests.sealed_journal import edit, filled, named, verified
@@ -43,8 +44,9 @@ def as_r0018(path: Path, into: Path) -> None:
                 continue
             columns = ", ".join(row[1] for row in connection.execute(f"PRAGMA main.table_info({table})"))
             connection.execute(f"DELETE FROM main.{table}")
-            rows = f"SELECT rowid, {columns} FROM now.{table}"
-            connection.execute(f"INSERT INTO main.{table} (rowid, {columns}) {rows}")
+            if table not in UNNUMBERED:
+                columns = f"rowid, {columns}"
+            connection.execute(f"INSERT INTO main.{table} ({columns}) SELECT {columns} FROM now.{table}")
         for _, sql in triggers:
             connection.execute(sql)
         connection.commit()

@@ -46,7 +46,8 @@ def row_of(table: Table, number: int, *, nulls: bool) -> dict[str, Any]:
 
 
 def stored(connection: Connection, table: Table) -> list[tuple[Any, ...]]:
-    rows = connection.exec_driver_sql(f"SELECT * FROM {table.name} ORDER BY rowid").fetchall()
+    key = ", ".join(one.name for one in table.primary_key)
+    rows = connection.exec_driver_sql(f"SELECT * FROM {table.name} ORDER BY {key}").fetchall()
     return [tuple(row) for row in rows]
 
 

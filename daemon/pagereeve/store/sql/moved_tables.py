@@ -26,6 +26,15 @@ class MovedTable:
     def columns(self) -> tuple[str, ...]:
         return tuple(one.name for one in self.table.columns)
 
+    @property
+    def key(self) -> tuple[str, ...]:
+        return tuple(one.name for one in self.table.primary_key)
+
+    @property
+    def is_numbered(self) -> bool:
+        """Do its rows in SQLite have numbers of their own? The others lie in the order of their key."""
+        return bool(self.table.dialect_options["sqlite"]["with_rowid"])
+
 
 # Each after those that it refers to. Closed periods come after all rows whose arrival a trigger would note for them,
 # and their parts before them, as parts of archives before their files; the seal's own row is the last: without it

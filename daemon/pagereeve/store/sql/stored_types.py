@@ -51,7 +51,12 @@ class Packed(TypeDecorator[str]):
         return self.unpack(value)
 
 
+def _packed_if_any(text: str | bytes | None) -> str | bytes | None:
+    return None if text is None else packed_body(text)
+
+
 BODY: Final = Packed(packed_body, unpacked_body)
+BODY_IF_ANY: Final = Packed(_packed_if_any, unpacked_body)
 DIGEST: Final = Packed(packed_digest, unpacked_digest)
 LINK: Final = Packed(packed_link, unpacked_link)
 OPENINGS: Final = Packed(packed_openings, unpacked_openings)

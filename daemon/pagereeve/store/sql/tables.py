@@ -25,9 +25,9 @@ from sqlalchemy import (
     text,
 )
 
-from pagereeve.store.sql.stored_types import BODY, DIGEST, LINK, OPENINGS
+from pagereeve.store.sql.stored_types import BODY, BODY_IF_ANY, DIGEST, LINK, OPENINGS
 
-REVISION: Final = "r0019"
+REVISION: Final = "r0020"
 """The migration that brings a database to these tables."""
 
 metadata = MetaData(
@@ -173,12 +173,14 @@ segment = Table(
     metadata,
     _text("printer", key=True),
     _number("anchor_us", key=True),
-    _text("resume_point", null=True),
+    Column("resume_point", BODY_IF_ANY, nullable=True),
 )
 
 
-def _segment_part(name: str, *columns: Column[int] | Column[str]) -> Table:
-    """Rows that live and die with their segment, in the order of ``ordinal``."""
+def _segment_part(name: str, *columns: Column[int] | Column[str], numbered: bool = True) -> Table:
+    """Rows that live and die with their segment, in the order of ``ordinal``. Where they are not ``numbered``, SQLite
+    keeps them by their key alone: that is smaller where few indexes lead to them.
+    """
     return Table(
         name,
         metadata,
@@ -189,6 +191,7 @@ def _segment_part(name: str, *columns: Column[int] | Column[str]) -> Table:
         ForeignKeyConstraint(
             ["printer", "anchor_us"], ["row_segment.printer", "row_segment.anchor_us"], ondelete="CASCADE"
         ),
+        sqlite_with_rowid=numbered,
     )
 
 
@@ -243,6 +246,7 @@ posting = _segment_part(
     _text("channel"),
     _number("opens_us"),
     _number("closes_us"),
+    numbered=False,
 )
 Index("ix_posting_closes", posting.c.closes_us, posting.c.printer)
 
@@ -260,6 +264,7 @@ leg = Table(
         ["posting.printer", "posting.anchor_us", "posting.ordinal"],
         ondelete="CASCADE",
     ),
+    sqlite_with_rowid=False,
 )
 
 finding = _segment_part(

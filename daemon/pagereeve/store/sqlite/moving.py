@@ -255,7 +255,14 @@ _DAMAGED: Final[Mapping[str, Callable[[Sequence[Any]], bool]]] = {"fact": _fact_
 def _select(moved: MovedTable, where: str, more: str = "") -> str:
     columns = ", ".join(f'"{one}"' for one in moved.columns)
     only = f" AND {moved.only}" if moved.only else ""
-    return f'SELECT rowid, {columns} FROM "{moved.name}" WHERE {where}{only} {more}'  # noqa: S608 - own names
+    return f"SELECT rowid, {columns} FROM {_numbered(moved)} WHERE {where}{only} {more}"  # noqa: S608 - own names
+
+
+def _numbered(moved: MovedTable) -> str:
+    """Rows that have no numbers of their own are counted in the order of their key: the file stays as it is."""
+    if moved.is_numbered:
+        return f'"{moved.name}"'
+    return f'(SELECT row_number() OVER (ORDER BY {", ".join(moved.key)}) AS rowid, * FROM "{moved.name}")'  # noqa: S608 - own names
 
 
 def _count(moved: MovedTable) -> str:

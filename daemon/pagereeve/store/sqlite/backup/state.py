@@ -2,7 +2,7 @@
 
 Rows are read in the order in which they were stored (rowid), which both SQLite's online backup and its write-ahead file
 keep: the journal counts its facts by it (store/newest.py). VACUUM may number rows anew
-(sqlite.org/lang_vacuum.html), so no copy is made by it.
+(sqlite.org/lang_vacuum.html), so no copy is made by it. Rows that have no numbers are read in the order of their key.
 """
 
 from __future__ import annotations
@@ -47,7 +47,7 @@ class TimelineState:
 
 @dataclass(frozen=True, slots=True)
 class TableState:
-    """``digest`` covers every row with its place, and every column: SHA-256, hex."""
+    """``digest`` covers every row with its place (its number, or its key) and every column: SHA-256, hex."""
 
     rows: int
     digest: str
@@ -135,8 +135,12 @@ def _key_id(connection: sqlite3.Connection, tables: Mapping[str, TableState]) ->
 
 
 def _table(connection: sqlite3.Connection, name: str, facts: _Facts) -> TableState:
-    quoted = '"' + name.replace('"', '""') + '"'
-    cursor = connection.execute(f"SELECT rowid, * FROM {quoted} ORDER BY rowid")  # noqa: S608 - a table's own name
+    quoted = _quoted(name)
+    # Rows without numbers lie by their key, which this names (sqlite.org/withoutrowid.html, "Determining If An Existing
+    # Table Is WITHOUT ROWID").
+    key = ", ".join(_quoted(row[2]) for row in connection.execute(f"PRAGMA index_info({quoted})"))
+    what = "*" if key else "rowid, *"
+    cursor = connection.execute(f"SELECT {what} FROM {quoted} ORDER BY {key or 'rowid'}")  # noqa: S608 - own names
     columns = [column[0] for column in cursor.description]
     wanted = [columns.index(one) for one in _COLUMNS] if name == _FACTS else None
     digest, count = hashlib.sha256(), 0
@@ -147,6 +151,10 @@ def _table(connection: sqlite3.Connection, name: str, facts: _Facts) -> TableSta
             if wanted is not None:
                 facts.add(row[0], *(row[place] for place in wanted))
     return TableState(count, digest.hexdigest())
+
+
+def _quoted(name: str) -> str:
+    return '"' + name.replace('"', '""') + '"'
 
 
 def _in_parts(cursor: sqlite3.Cursor) -> Iterator[Sequence[tuple[Any, ...]]]:
