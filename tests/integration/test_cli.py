@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import csv
+import gc
 import io
 import json
 import os
@@ -18,7 +19,7 @@ import pytest
 
 from pagereeve.app.clocks import SystemClock
 from pagereeve.app.replay import replay_store
-from pagereeve.cli import COMMANDS, status_of
+from pagereeve.cli import COMMANDS, main, status_of
 from pagereeve.domain.facts.facts import Fact
 from pagereeve.domain.findings.waiting import Waiting
 from pagereeve.domain.projection.projector import replay as replayed
@@ -295,6 +296,19 @@ def test_a_command_on_a_file_loads_nothing_of_postgresql(tmp_path: Path) -> None
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, timeout=60, check=True)
     assert done.stdout.splitlines()[-1] == b"['sqlalchemy']"
+
+
+def test_a_command_runs_with_the_collector_of_cycles_whose_looks_its_start_was_spared(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    try:
+        with pytest.raises(SystemExit) as ended:
+            main(["version"])
+        assert ended.value.code == 0
+        assert gc.isenabled()
+        assert gc.get_freeze_count() > 0
+    finally:
+        gc.unfreeze()
 
 
 def test_version(capsys: pytest.CaptureFixture[str]) -> None:
