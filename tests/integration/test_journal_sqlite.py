@@ -22,7 +22,7 @@ from pagereeve.ports.store import Store
 from pagereeve.store.errors import Unstorable
 from pagereeve.store.records.batch import Batch
 from pagereeve.store.records.fact_record import FactRecord
-from pagereeve.store.records.requests import append_request
+from pagereeve.store.records.requests import Patience, append_request
 from pagereeve.store.sql.transaction import store_group
 from pagereeve.store.sqlite import committing as committing_module
 from pagereeve.store.sqlite.connections import WriterThread
@@ -214,7 +214,7 @@ class _Poison:
     """A request that the database refuses: a second fact under a printer's number."""
 
     filings: Sequence[FactRecord] = ()
-    may_wait = False
+    patience: Patience = "none"
 
     def join(self, batch: Batch) -> None:
         batch.facts.append(replace(batch.facts[0]) if batch.facts else _numbered(batch))

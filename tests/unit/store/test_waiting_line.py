@@ -7,8 +7,8 @@ from collections.abc import Sequence
 
 from pagereeve.store.records.fact_record import file
 from pagereeve.store.records.requests import Append, Observe, StoreRequest
-from pagereeve.store.sql.waiting_line import COMPANY_S, OFTEN_S, PATIENT_MAX, Waiting, WaitingLine
-from tests.journal_samples import badge
+from pagereeve.store.sql.waiting_line import COMPANY_S, CROWD_S, OFTEN_S, PATIENT_MAX, Waiting, WaitingLine
+from tests.journal_samples import badge, ended, started
 from tests.unit.engine.virtual import passing
 
 GROUP_MAX = 10
@@ -23,13 +23,17 @@ def turn() -> StoreRequest[object]:
     return Observe("printer-a", (), "{}")
 
 
+def end() -> StoreRequest[object]:
+    return Append(file(ended("e", "r")))
+
+
 def put(line: WaitingLine, *requests: StoreRequest[object], since_us: int = 0) -> None:
     for request in requests:
         line.put(Waiting(request, asyncio.get_running_loop().create_future(), since_us))
 
 
 def may_wait(group: Sequence[Waiting]) -> list[bool]:
-    return [one.request.may_wait for one in group]
+    return [one.request.patience == "always" for one in group]
 
 
 def now_s() -> float:
@@ -48,6 +52,71 @@ def test_an_event_is_taken_at_once_and_first() -> None:
         put(line, turn(), event(), turn(), event())
         assert may_wait(await line.group()) == [False, False, True, True]
         assert now_s() == 0
+
+    passing(story())
+
+
+def test_a_start_waits_for_nobody_and_an_end_only_in_a_crowd() -> None:
+    assert Append(file(started("s"))).patience == "none"
+    assert end().patience == "in-a-crowd"
+
+
+def test_an_end_is_taken_at_once_where_events_are_no_crowd() -> None:
+    async def story() -> None:
+        line = WaitingLine(GROUP_MAX)
+        for _ in range(20):
+            put(line, event())
+            await line.group()
+            put(line, end())
+            began_s = now_s()
+            assert len(await line.group()) == 1
+            assert now_s() == began_s
+            await asyncio.sleep(3 * CROWD_S)
+
+    passing(story())
+
+
+async def _crowd(line: WaitingLine) -> None:
+    for _ in range(50):
+        put(line, event())
+        await line.group()
+        await asyncio.sleep(CROWD_S / 4)
+
+
+def test_an_end_waits_for_the_next_event_in_a_crowd_and_no_longer_than_a_moment() -> None:
+    async def story() -> None:
+        line = WaitingLine(GROUP_MAX)
+        await _crowd(line)
+        put(line, end())
+        group = asyncio.create_task(line.group())
+        await asyncio.sleep(SHORT_S)
+        assert not group.done()
+        put(line, event(), turn())
+        assert [one.request.patience for one in await group] == ["none", "in-a-crowd", "always"]
+        put(line, end())
+        began_s = now_s()
+        assert len(await line.group()) == 1
+        assert now_s() == began_s + COMPANY_S
+        await asyncio.sleep(OFTEN_S)
+        put(line, end())
+        began_s = now_s()
+        assert len(await line.group()) == 1
+        assert now_s() == began_s, "the crowd has left"
+
+    passing(story())
+
+
+def test_who_sends_one_after_the_other_is_held_up_by_little() -> None:
+    """Start and end in turns, each when the one before it is stored: at least two events in CROWD_S."""
+
+    async def story() -> None:
+        line = WaitingLine(GROUP_MAX)
+        for _ in range(200):
+            for request in (event(), end()):
+                put(line, request)
+                await line.group()
+                await asyncio.sleep(CROWD_S / 10)
+        assert now_s() < 200 * 1.5 * CROWD_S
 
     passing(story())
 

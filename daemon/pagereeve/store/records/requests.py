@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
-from typing import ClassVar, Protocol, TypeVar
+from typing import ClassVar, Literal, Protocol, TypeVar
 
 from pagereeve.domain.facts.facts import Fact, PagesDecided, PlateauRead, ReadFailed, Redated
 from pagereeve.domain.ledger import RowSegment
@@ -13,19 +13,21 @@ from pagereeve.ports.decisions import DecidedMeanwhile
 from pagereeve.ports.journal import Receipt
 from pagereeve.ports.outbox import Announcement, QueueRemoval
 from pagereeve.store.records.batch import Batch, Replacement
-from pagereeve.store.records.fact_record import FactRecord, file, open_body
+from pagereeve.store.records.fact_record import ENDED, FactRecord, file, open_body
 from pagereeve.store.records.segment_records import segment_rows
 
 Answer_co = TypeVar("Answer_co", covariant=True)
 Filing = Callable[[Fact], FactRecord]
 """``fact_record.file``, or one that makes more of it beforehand."""
+Patience = Literal["none", "in-a-crowd", "always"]
+"""Whether a request may wait a moment for others that are stored with it. What a sender or a person waits for may not;
+an end notice may where events come thick and fast, as nobody's job is held by it.
+"""
 
 
 class StoreRequest(Protocol[Answer_co]):
     @property
-    def may_wait(self) -> bool:
-        """A moment, for others that are stored with it. What a sender or a person waits for may not."""
-        ...
+    def patience(self) -> Patience: ...
 
     @property
     def filings(self) -> Sequence[FactRecord]:
@@ -39,8 +41,11 @@ class StoreRequest(Protocol[Answer_co]):
 
 @dataclass(frozen=True, slots=True)
 class Append:
-    may_wait: ClassVar[bool] = False
     filing: FactRecord
+
+    @property
+    def patience(self) -> Patience:
+        return "in-a-crowd" if self.filing.kind == ENDED else "none"
 
     @property
     def filings(self) -> Sequence[FactRecord]:
@@ -54,7 +59,7 @@ class Append:
 class AppendCounted:
     """A decision whose author's others were counted up to a place in the seal."""
 
-    may_wait: ClassVar[bool] = False
+    patience: ClassVar[Patience] = "none"
     filing: FactRecord
     decided: PagesDecided
     counted: int
@@ -73,7 +78,7 @@ class AppendCounted:
 
 @dataclass(frozen=True, slots=True)
 class AppendTogether:
-    may_wait: ClassVar[bool] = False
+    patience: ClassVar[Patience] = "none"
     filings: Sequence[FactRecord]
 
     def join(self, batch: Batch) -> tuple[Receipt, ...]:
@@ -82,7 +87,7 @@ class AppendTogether:
 
 @dataclass(frozen=True, slots=True)
 class Observe:
-    may_wait: ClassVar[bool] = True
+    patience: ClassVar[Patience] = "always"
     printer: str
     filings: Sequence[FactRecord]
     current: str
@@ -93,7 +98,7 @@ class Observe:
 
 @dataclass(frozen=True, slots=True)
 class Redate:
-    may_wait: ClassVar[bool] = False
+    patience: ClassVar[Patience] = "none"
     filings: Sequence[FactRecord]
 
     def join(self, batch: Batch) -> None:
@@ -102,7 +107,7 @@ class Redate:
 
 @dataclass(frozen=True, slots=True)
 class Replace:
-    may_wait: ClassVar[bool] = True
+    patience: ClassVar[Patience] = "always"
     replacement: Replacement
 
     @property
@@ -117,7 +122,7 @@ class Replace:
 class Turn:
     """What a watcher's turn came to: all of it or nothing."""
 
-    may_wait: ClassVar[bool] = True
+    patience: ClassVar[Patience] = "always"
     observed: Observe
     rows: Replace
 
@@ -134,7 +139,7 @@ class Turn:
 class Post:
     """Something for the outbox."""
 
-    may_wait: ClassVar[bool] = False
+    patience: ClassVar[Patience] = "none"
     entry: Announcement | QueueRemoval
 
     @property

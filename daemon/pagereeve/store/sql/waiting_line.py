@@ -1,7 +1,8 @@
 """Requests in line for the writer, and which of them are the next group.
 
 Somebody outside waits for an event to be stored; a watcher's turn may wait a moment. Where events come often, it waits
-for the next of them, so that one commit serves both: a commit costs as much as several requests more in it.
+for the next of them, so that one commit serves both: a commit costs as much as several requests more in it. Where they
+come in a crowd, an end notice waits as well: no job is held by it.
 """
 
 from __future__ import annotations
@@ -19,6 +20,11 @@ OFTEN_S: Final = 0.1
 """After so long without an event nobody waits for the next one."""
 PATIENT_MAX: Final = 64
 """So many that may wait go with a group: an event that comes meanwhile waits for no more of them (10 ms)."""
+CROWD_S: Final = 0.01
+"""Where events that may not wait come so close upon one another, by their running mean, they are a crowd. Who sends one
+after the other, each end behind its start, is held to no fewer than so many starts (two events in CROWD_S).
+"""
+MEAN_OF: Final = 8
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,6 +47,7 @@ class WaitingLine:
         self._ready = asyncio.Event()
         self._closed = False
         self._last_urgent_s: float | None = None
+        self._gap_s = OFTEN_S
         self._gathers = False
 
     def __len__(self) -> int:
@@ -53,14 +60,20 @@ class WaitingLine:
         return min((line[0].since_us for line in lines if line), default=None)
 
     def put(self, waiting: Waiting) -> None:
-        if waiting.request.may_wait:
+        patience = waiting.request.patience
+        if patience == "always" or (patience == "in-a-crowd" and self._gap_s < CROWD_S):
             self._patient.append(waiting)
         else:
             self._urgent.append(waiting)
-            self._last_urgent_s = asyncio.get_running_loop().time()
+            self._note_urgent(asyncio.get_running_loop().time())
         if self._urgent or len(self._patient) >= PATIENT_MAX:
             self._ready.set()
         self._came.set()
+
+    def _note_urgent(self, now_s: float) -> None:
+        gap_s = OFTEN_S if self._last_urgent_s is None else min(now_s - self._last_urgent_s, OFTEN_S)
+        self._gap_s += (gap_s - self._gap_s) / MEAN_OF
+        self._last_urgent_s = now_s
 
     def close(self) -> None:
         """Who is in line is taken without delay, and then the line has ended."""
