@@ -201,7 +201,8 @@ def _follow(timeline: Timeline, projected: Projected, after_us: int) -> None:
     own = (timeline.printer, projected.posted, leads, projected.runs.runs)
     witnesses = watch_witnesses(*own, projected.before.witnesses)
     projected.habits, projected.clocks = tuple(followed.states), tuple(clocks.states)
-    projected.witnesses, projected.state, projected.units = map(tuple, (witnesses.states, state.states, units.states))
+    projected.witnesses, projected.state = tuple(witnesses.states), tuple(state.states)
+    projected.units = tuple(units.states)
     projected.prints = tuple(watch_prints(projected.posted, projected.runs.runs, projected.before.prints))
     sources = (followed.states[-1][1] if followed.states else projected.before.habits).tickets
     printing = (one for one, windows in projected.passed if not holds_back(sources, windows, decided))
