@@ -16,7 +16,9 @@ from hypothesis import strategies as st
 from pagereeve.app.clocks import SystemClock
 from pagereeve.domain.facts.codec import fact_bytes, from_json, to_json
 from pagereeve.domain.facts.facts import BadgePresented, Event, Fact, Origin, PlateauRead, ReadFailed
+from pagereeve.domain.facts.reading import Sight
 from pagereeve.domain.values.canonical import canonical
+from pagereeve.domain.values.codec import FIGURE_MAX
 from pagereeve.domain.values.errors import BadCanonical, BadFact
 from pagereeve.domain.values.fields import TEXT_MAX
 from pagereeve.ports.store import Store
@@ -126,15 +128,50 @@ def canonical_of(fact: Fact) -> str | None:
         return None
 
 
+def _at_no_time(read: PlateauRead, printer: str) -> PlateauRead:
+    plain = replace(read.plateau, first_sent_us=0, first_received_us=0, last_sent_us=0, last_received_us=0)
+    return PlateauRead(printer, plain)
+
+
 @given(READS)
 def test_a_sight_is_read_back_once(read: PlateauRead) -> None:
-    plain = replace(read.plateau, first_sent_us=0, first_received_us=0, last_sent_us=0, last_received_us=0)
-    one = PlateauRead("printer-a", replace(plain, sight=replace(read.plateau.sight)))
+    PRINTERS.append(f"printer-{len(PRINTERS)}")
+    one = _at_no_time(read, PRINTERS[-1])
     body = fact_bytes(one).decode()
     assert not surely_readable(one, body)
     assert file(one).body == body
     assert surely_readable(one, body)
-    assert not surely_readable(PlateauRead("printer-a", replace(plain, sight=replace(one.plateau.sight))), body)
+    assert surely_readable(_shown(one, replace(one.plateau.sight)), body), "the same sight, read anew"
+    assert not surely_readable(replace(one, printer="printer-b"), body), "of a printer that nothing was read back of"
+    assert not surely_readable(_shown(one, replace(one.plateau.sight, serial="other")), body)
+
+
+PRINTERS: list[str] = []
+FIGURES = st.integers(0, 2**32) | st.sampled_from([-1, FIGURE_MAX, FIGURE_MAX + 1])
+
+
+@given(READS, st.data())
+def test_of_a_sight_that_shows_other_figures_what_is_stored_can_be_read(read: PlateauRead, data: st.DataObject) -> None:
+    one = _at_no_time(read, "printer-a")
+    file(one)
+    sight = one.plateau.sight
+    counts = tuple((name, replace(count, value=data.draw(FIGURES))) for name, count in sight.counts)
+    counters = tuple(replace(counter, value=data.draw(FIGURES)) for counter in sight.counters)
+    other = _shown(one, replace(sight, counts=counts, counters=counters))
+    figures = [count.value for _, count in counts] + [counter.value for counter in counters]
+    if min(figures, default=0) >= 0 and max(figures, default=0) <= FIGURE_MAX:
+        body = fact_bytes(other).decode()
+        assert surely_readable(other, body)
+        assert fact_of(body) == other
+        assert file(other).body == body
+    else:
+        assert not surely_readable(other, "")
+        with pytest.raises((BadFact, BadCanonical)):
+            file(other)
+
+
+def _shown(read: PlateauRead, sight: Sight) -> PlateauRead:
+    return replace(read, plateau=replace(read.plateau, sight=sight))
 
 
 JSON = st.recursive(

@@ -5,8 +5,9 @@ from __future__ import annotations
 import hashlib
 import json
 from collections import OrderedDict
-from dataclasses import dataclass, field
-from typing import Final
+from dataclasses import dataclass, field, fields
+from operator import attrgetter
+from typing import Any, Final
 
 from pydantic_core import from_json as quick_json
 
@@ -22,9 +23,10 @@ from pagereeve.domain.facts.facts import (
     instant_us,
 )
 from pagereeve.domain.facts.people_codec import PEOPLE_CODECS
-from pagereeve.domain.facts.reading import Plateau, Sight
+from pagereeve.domain.facts.reading import Count, Counter, Plateau, Sight
 from pagereeve.domain.facts.reading_codec import TICKS_MAX, in_order
 from pagereeve.domain.facts.redating import redated
+from pagereeve.domain.values.codec import FIGURE_MAX
 from pagereeve.domain.values.errors import BadFact
 from pagereeve.domain.values.fields import TEXT_MAX
 from pagereeve.store.records.encoding import encoder_for
@@ -55,11 +57,21 @@ VOID_AT_US: Final = -(2**62)
 FAR_US: Final = 7_258_118_400_000_000
 """The year 2200: an instant beyond it is looked at twice."""
 
-SIGHTS_MAX: Final = 1_024
-_READ_BACK: Final[OrderedDict[int, Sight]] = OrderedDict()
-"""The latest sights that were read back as they were written, each under its ``id``. Most runs that are stored show a
-sight that was stored before, and the very same: only their times are others.
+SIGHTS_MAX: Final = 8_192
+_READ_BACK: Final[OrderedDict[str, Sight]] = OrderedDict()
+"""Of each printer the latest sight that surely reads back as it was written. Most runs that are stored show the very
+same, or the same but for its figures.
 """
+
+
+def _all_but(made: type[Any], *names: str) -> attrgetter[Any]:
+    """All of its attributes but these, whatever it has."""
+    return attrgetter(*(one.name for one in fields(made) if one.name not in names))
+
+
+_AROUND_COUNTS: Final = _all_but(Sight, "counts", "counters")
+_AROUND_COUNT: Final = _all_but(Count, "value")
+_AROUND_COUNTER: Final = _all_but(Counter, "value")
 
 
 @dataclass(slots=True)
@@ -126,8 +138,7 @@ def _reads_back(fact: Fact, body: str) -> bool:
     if fact_of(body) != fact:
         return False
     if isinstance(fact, PlateauRead):
-        sight = fact.plateau.sight
-        _READ_BACK[id(sight)] = sight
+        _READ_BACK[fact.printer] = fact.plateau.sight
         if len(_READ_BACK) > SIGHTS_MAX:
             _READ_BACK.popitem(last=False)
     return True
@@ -135,14 +146,20 @@ def _reads_back(fact: Fact, body: str) -> bool:
 
 def surely_readable(fact: Fact, body: str) -> bool:
     """Is it an event, as the feeds submit them, and plain in all that was added to it since; or a run of readings whose
-    sight was read back before? False may be either.
+    sight was read back before, perhaps with other figures? False may be either.
 
     Reading a body back costs more than writing it, and events come in thousands. Their data was read strictly
     (domain.facts.events); what the engine adds (source, id, printer, badge, instants) is looked at here.
     """
     if isinstance(fact, PlateauRead):
-        known = _READ_BACK.get(id(fact.plateau.sight)) is fact.plateau.sight
-        return known and 0 < len(fact.printer) <= TEXT_MAX and fact.printer.isprintable() and _is_plain(fact.plateau)
+        # Under its printer, whose name was read back with it.
+        known, shown = _READ_BACK.get(fact.printer), fact.plateau.sight
+        if known is None or not _is_plain(fact.plateau):
+            return False
+        if known is not shown and not _differs_in_figures(known, shown):
+            return False
+        _READ_BACK[fact.printer] = shown
+        return True
     if not isinstance(fact, Event) or len(body) > TEXT_MAX or "\\" in body:
         return False
     origin = fact.origin
@@ -159,6 +176,25 @@ def _is_plain(plateau: Plateau) -> bool:
     ticks = (plateau.first_uptime_cs or 0, plateau.last_uptime_cs or 0)
     power_ons = (plateau.first_power_on or 0, plateau.last_power_on or 0)
     return plateau.count > 0 and min(ticks) >= 0 and max(ticks) <= TICKS_MAX and min(power_ons) >= 0
+
+
+def _differs_in_figures(known: Sight, shown: Sight) -> bool:
+    """In these alone, and each is one that can be read."""
+    if len(known.counts) != len(shown.counts) or len(known.counters) != len(shown.counters):
+        return False
+    if _AROUND_COUNTS(known) != _AROUND_COUNTS(shown):
+        return False
+    for (name, before), (channel, count) in zip(known.counts, shown.counts, strict=True):
+        if name != channel or _AROUND_COUNT(before) != _AROUND_COUNT(count) or not _is_figure(count.value):
+            return False
+    return all(
+        _AROUND_COUNTER(before) == _AROUND_COUNTER(counter) and _is_figure(counter.value)
+        for before, counter in zip(known.counters, shown.counters, strict=True)
+    )
+
+
+def _is_figure(value: int) -> bool:
+    return type(value) is int and 0 <= value <= FIGURE_MAX
 
 
 def open_body(current: PlateauRead | ReadFailed) -> str:
