@@ -9,6 +9,8 @@ from typing import Final
 
 # So many projections in a turn of the event loop; notices and requests to meters come in between.
 PROJECTED_AT_ONCE_MAX: Final = 2
+# Behind so many it takes longer than a moment (each a millisecond or two): what is ready to be stored does not wait.
+LONG_LINE: Final = 16
 
 
 @dataclass(slots=True)
@@ -22,9 +24,9 @@ class ProjectingTurns:
     def __post_init__(self) -> None:
         self._turns = asyncio.Semaphore(self.at_once_max)
 
-    def locked(self) -> bool:
-        """Who comes now has to wait."""
-        return self._turns.locked()
+    def is_long(self) -> bool:
+        """Who comes now has to wait longer than a moment."""
+        return len(self._since_s) >= LONG_LINE
 
     def waited_s(self) -> float:
         """How long the first in line has waited; 0 where nobody does."""

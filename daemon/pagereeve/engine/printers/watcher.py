@@ -442,8 +442,7 @@ class PrinterWatcher:
             if not self.updater.gathers:
                 await self.recorder.keep_due()
             return
-        if self.around.projecting.locked():
-            # It may take a while where thousands wait.
+        if self.around.projecting.is_long():
             await self.recorder.keep_due()
         async with self.around.projecting:
             update = self.updater.project()
