@@ -16,6 +16,7 @@ from pagereeve.app.clocks import SystemClock
 from pagereeve.domain.facts.facts import Fact
 from pagereeve.domain.ledger import RowSegment
 from pagereeve.store.records.fact_record import file, open_body
+from pagereeve.store.records.kind_forms import short_kind
 from pagereeve.store.records.segment_records import segment_rows
 from pagereeve.store.sql import tables
 from pagereeve.store.sql.transaction import _fact_columns
@@ -92,6 +93,8 @@ async def fill(path: Path, size: Size) -> None:
 def _add_facts(connection: sqlite3.Connection, printer: str, facts: Iterable[Fact]) -> None:
     [(before,)] = connection.execute("SELECT count(*) FROM fact")
     rows = [_fact_columns(seq, file(fact), before + seq) for seq, fact in enumerate(facts, 1)]
+    for row in rows:
+        row["kind"] = short_kind(row["kind"])
     _add(connection, tables.fact, rows)
 
 

@@ -34,6 +34,7 @@ from pagereeve.store.records.body_forms import packed_body
 from pagereeve.store.records.checked_rows import digest_text, file_packed
 from pagereeve.store.records.digest_forms import packed_digest
 from pagereeve.store.records.fact_record import file
+from pagereeve.store.records.kind_forms import short_kind
 from pagereeve.store.records.requests import append_request
 from pagereeve.store.sqlite.journal import SqlJournal
 
@@ -75,7 +76,7 @@ def rows(prefix: str) -> Iterator[Row]:
         source, event_id = fact.origin.source, fact.origin.id
         # In the form in which the journal stores them.
         body, digest = packed_body(filing.body), packed_digest(digest_text(filing))
-        yield f"{prefix}", number, filing.kind, filing.at_us, source, event_id, filing.release, body, digest
+        yield f"{prefix}", number, short_kind(filing.kind), filing.at_us, source, event_id, filing.release, body, digest
 
 
 @dataclass(slots=True)

@@ -258,7 +258,7 @@ def show(
     answers = [(answered - sent_at) / 1000 for _, sent_at, answered, _ in releases]
     acknowledged = sum(1 for *_, status in releases if status == 200)
     with sqlite3.connect(folder / JOURNAL_NAME) as journal:
-        count = "SELECT count(*) FROM fact WHERE source = ? AND kind = 'pagereeve.release.started.v1'"
+        count = "SELECT count(*) FROM fact WHERE source = ? AND kind = 's'"
         durable = journal.execute(count, (SOURCE,)).fetchone()[0]
     rate = "/".join(f"{one:g}" for one in PEAK) if args.peak else f"{args.rate:g}"
     print(f"{args.printers} printers, {rate} notices/s for {args.seconds:g} s, gated: {args.gated}")

@@ -111,9 +111,7 @@ def of_journal(folder: Path, *, target: bool) -> list[Figure]:
             shutil.copy(beside, Path(copy, beside.name))
         with closing(sqlite3.connect(Path(copy, JOURNAL_NAME))) as journal:
             names = [name for (name,) in journal.execute("SELECT DISTINCT printer FROM fact WHERE printer <> ''")]
-            (releases,) = journal.execute(
-                "SELECT count(*) FROM fact WHERE kind = 'pagereeve.release.started.v1'"
-            ).fetchone()
+            (releases,) = journal.execute("SELECT count(*) FROM fact WHERE kind = 's'").fetchone()
         came = started(Path(copy), names)
     return figures_of(f"{len(names)} printers, {releases} releases", came, HISTORY_MAX_S if target else None)
 

@@ -14,6 +14,7 @@ import pytest
 
 from pagereeve.app.spooling import NAMES
 from pagereeve.domain.facts.facts import BadgePresented, Origin
+from pagereeve.store.records.kind_forms import short_kind
 from pagereeve.store.spool.spool import SpoolFile
 from tests.acceptance.process import CODE, Daemon, a_free_port
 from tests.integration import postgres_server
@@ -52,7 +53,7 @@ class Place:
         self.daemon = Daemon(config, self.port)
 
     def stored(self) -> list[str]:
-        asked = f"SELECT event_id FROM fact WHERE kind = '{PRESENTED}' ORDER BY at_us"
+        asked = f"SELECT event_id FROM fact WHERE kind = '{short_kind(PRESENTED)}' ORDER BY at_us"
         return self.server.run(asked, self.address.database).splitlines()
 
     async def figure(self, name: str) -> int:

@@ -18,6 +18,7 @@ from pagereeve.simulator.printer.model import PrinterSpec
 from pagereeve.simulator.printer.print_engine import PrintEngine
 from pagereeve.simulator.snmp.agent import PrinterAgent
 from pagereeve.store.postgres.address import Address
+from pagereeve.store.records.kind_forms import short_kind
 from tests.integration.daemon import Outside, hasty_settings, until
 from tests.integration.postgres_server import Server
 from tests.integration.test_postgres_daemon import journal_settings
@@ -60,7 +61,7 @@ class Site:
 
     def stored(self, kind: str) -> list[str]:
         """Ids of events, in order of their instants."""
-        return self.rows(f"SELECT event_id FROM fact WHERE kind = '{kind}' ORDER BY at_us, seq")
+        return self.rows(f"SELECT event_id FROM fact WHERE kind = '{short_kind(kind)}' ORDER BY at_us, seq")
 
 
 @asynccontextmanager

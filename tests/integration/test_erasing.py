@@ -153,7 +153,7 @@ async def test_who_changes_what_stands_in_the_place_of_a_name_is_found(folder: P
     with closing(looked_into(path)) as connection:
         query = "SELECT f.printer, f.seq, fact_text(f.body) FROM fact f JOIN seal_entry USING (printer, seq)"
         erased_ones = "typeof(openings) = 'text' AND instr(openings, '=') > 0"
-        held = f"{query} WHERE {erased_ones} AND kind = 'pagereeve.release.started.v1' ORDER BY f.seq"
+        held = f"{query} WHERE {erased_ones} AND kind = 's' ORDER BY f.seq"
         printer, seq, body = connection.execute(held).fetchone()
     owner = json.loads(body)["data"]["owner"]
     where = f"printer = '{printer}' AND seq = {seq}"
@@ -172,9 +172,7 @@ async def test_what_is_erased_behind_the_programs_back_is_found(folder: Path) ->
     path = folder / JOURNAL_NAME
     with closing(looked_into(path)) as connection:
         query = "SELECT f.printer, f.seq, fact_text(body), openings FROM fact f JOIN seal_entry USING (printer, seq)"
-        held = (
-            f"{query} WHERE kind = 'pagereeve.release.started.v1' AND instr(fact_text(body), '{OWNER}') ORDER BY f.seq"
-        )
+        held = f"{query} WHERE kind = 's' AND instr(fact_text(body), '{OWNER}') ORDER BY f.seq"
         printer, seq, body, packed = connection.execute(held).fetchone()
     openings = unpacked_openings(packed)
     row = Eraser(frozenset({OWNER}), "erased-000000000000").erased(printer, seq, body, openings)

@@ -13,6 +13,7 @@ from pagereeve.app.clocks import SystemClock
 from pagereeve.domain.facts.facts import Assigned, Fact
 from pagereeve.domain.facts.ticket import Ticket
 from pagereeve.store.records.body_forms import unpacked_body
+from pagereeve.store.records.kind_forms import whole_kind
 from pagereeve.store.sql.tables import SEGMENT_PARTS
 from pagereeve.store.sql.tables import segment as segment_table
 from pagereeve.store.sqlite.journal import SqlJournal
@@ -77,6 +78,7 @@ def digest_of(path: Path) -> str:
                 if table == "fact":
                     # That version had no such column.
                     assert row.pop("origin") == 0
+                    row["kind"] = whole_kind(row["kind"])
                     # Another release of zlib may pack the same body into other bytes.
                     row["body"] = (type(row["body"]).__name__, unpacked_body(row["body"]))
             if table == "row_segment":

@@ -16,6 +16,7 @@ from pagereeve.domain.accounts.periods import period_of
 from pagereeve.domain.seal.merkle import Frontier
 from pagereeve.queries.verify import verify
 from pagereeve.store.records.body_forms import unpacked_body
+from pagereeve.store.records.kind_forms import LETTERS
 from pagereeve.store.records.sealing import SealState, seal
 from pagereeve.store.sqlite.files import newest_path
 from pagereeve.store.sqlite.journal import SqlJournal
@@ -47,6 +48,8 @@ def as_r0018(path: Path, into: Path) -> None:
             if table not in UNNUMBERED:
                 columns = f"rowid, {columns}"
             connection.execute(f"INSERT INTO main.{table} ({columns}) SELECT {columns} FROM now.{table}")
+        for kind, letter in LETTERS.items():
+            connection.execute("UPDATE main.fact SET kind = ? WHERE kind = ?", (kind, letter))
         for _, sql in triggers:
             connection.execute(sql)
         connection.commit()

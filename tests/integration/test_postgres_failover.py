@@ -16,6 +16,7 @@ from pagereeve.cli import status_of
 from pagereeve.settings.journal import JournalSettings
 from pagereeve.store.errors import CantOpen
 from pagereeve.store.postgres.address import Address
+from pagereeve.store.records.kind_forms import short_kind
 from tests.integration.away import back
 from tests.integration.daemon import Outside, hasty_settings, until
 from tests.integration.postgres_pair import Pair, pair
@@ -54,7 +55,9 @@ async def is_acknowledged(outside: Outside, name: str) -> bool:
 
 
 def stored(server: Server, address: Address) -> list[str]:
-    said = server.run(f"SELECT event_id FROM fact WHERE kind = '{STARTED}' ORDER BY event_id", address.database)
+    said = server.run(
+        f"SELECT event_id FROM fact WHERE kind = '{short_kind(STARTED)}' ORDER BY event_id", address.database
+    )
     return said.splitlines()
 
 

@@ -12,6 +12,7 @@ from pagereeve.app.daemon import App
 from pagereeve.cli import status_of
 from pagereeve.domain.findings.wording import text_of
 from pagereeve.feeds.lines.feed import LineFeed
+from pagereeve.store.records.kind_forms import short_kind
 from pagereeve.store.spool.spool import SpoolFile
 from tests.integration.away import FEED, Site, back, gone, lines
 from tests.integration.daemon import until
@@ -41,7 +42,9 @@ async def until_replayed(app: App) -> None:
 
 
 def instants(place: Site) -> list[int]:
-    return [int(one) for one in place.rows(f"SELECT at_us FROM fact WHERE kind = '{PRESENTED}' ORDER BY seq")]
+    return [
+        int(one) for one in place.rows(f"SELECT at_us FROM fact WHERE kind = '{short_kind(PRESENTED)}' ORDER BY seq")
+    ]
 
 
 async def test_lines_wait_and_are_stored_in_order_as_they_were_received(server: Server, place: Site) -> None:
@@ -74,7 +77,9 @@ async def test_lines_wait_and_are_stored_in_order_as_they_were_received(server: 
     assert stored == sorted(stored)
     assert all(began_us <= one <= ended_us for one in stored[1:21])
     # Each was received at that instant, and is known by it.
-    named = place.rows(f"SELECT left(event_id, 17)::bigint FROM fact WHERE kind = '{PRESENTED}' ORDER BY seq")
+    named = place.rows(
+        f"SELECT left(event_id, 17)::bigint FROM fact WHERE kind = '{short_kind(PRESENTED)}' ORDER BY seq"
+    )
     assert [int(one) for one in named] == stored
     config = settings_file(journal_settings(place.address, place.folder), place.folder)
     assert await asyncio.to_thread(status_of, ["replay", "--check", "--config", str(config)]) == 0

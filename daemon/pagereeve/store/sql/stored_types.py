@@ -16,6 +16,7 @@ from pagereeve.store.records.digest_forms import (
     unpacked_link,
     unpacked_openings,
 )
+from pagereeve.store.records.kind_forms import short_kind, whole_kind
 
 FACT_TEXT: Final = "fact_text"
 """The SQL function, registered with each connection, that gives a stored body's text to whatever looks into it."""
@@ -53,6 +54,19 @@ class Packed(TypeDecorator[str]):
 
 def _packed_if_any(text: str | bytes | None) -> str | bytes | None:
     return None if text is None else packed_body(text)
+
+
+class Kind(TypeDecorator[str]):
+    """A fact's kind, stored as records/kind_forms.py says, in every database."""
+
+    impl = Text
+    cache_ok = True
+
+    def process_bind_param(self, value: Any, dialect: Dialect) -> Any:  # noqa: ARG002 - SQLAlchemy's
+        return short_kind(value)
+
+    def process_result_value(self, value: Any, dialect: Dialect) -> Any:  # noqa: ARG002 - SQLAlchemy's
+        return whole_kind(value)
 
 
 BODY: Final = Packed(packed_body, unpacked_body)

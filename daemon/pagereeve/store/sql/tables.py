@@ -25,9 +25,9 @@ from sqlalchemy import (
     text,
 )
 
-from pagereeve.store.sql.stored_types import BODY, BODY_IF_ANY, DIGEST, LINK, OPENINGS
+from pagereeve.store.sql.stored_types import BODY, BODY_IF_ANY, DIGEST, LINK, OPENINGS, Kind
 
-REVISION: Final = "r0020"
+REVISION: Final = "r0021"
 """The migration that brings a database to these tables."""
 
 metadata = MetaData(
@@ -48,16 +48,13 @@ def few_kinds() -> TextClause:
 
 
 def badge_kinds() -> TextClause:
-    """The condition of ix_fact_entrance, word for word."""
-    return text(
-        "kind IN ('pagereeve.badge.presented.v1', 'badge-unreadable', 'clock-changed', 'pagereeve.release.started.v1') "
-        "AND event_id IS NOT NULL"
-    )
+    """The condition of ix_fact_entrance, word for word. A letter is a kind as it is stored (records/kind_forms.py)."""
+    return text("kind IN ('b', 'badge-unreadable', 'clock-changed', 's') AND event_id IS NOT NULL")
 
 
 def unrouted_ends() -> TextClause:
     """The condition of ix_fact_unrouted, word for word."""
-    return text("printer = '' AND kind = 'pagereeve.release.ended.v1'")
+    return text("printer = '' AND kind = 'e'")
 
 
 def _number(name: str, *, key: bool = False, null: bool = False) -> Column[int]:
@@ -92,7 +89,7 @@ fact = Table(
     metadata,
     _text("printer"),
     _number("seq"),
-    _text("kind"),
+    Column("kind", Kind, nullable=False),
     _number("at_us"),
     _text("source", null=True),
     _text("event_id", null=True),

@@ -18,6 +18,7 @@ from sqlalchemy import Integer, LargeBinary
 
 from pagereeve.store.errors import CantOpen, NewerSchema, NotAJournal, NotMoved
 from pagereeve.store.records.checked_rows import OPEN_RUN, Damage, intact
+from pagereeve.store.records.kind_forms import whole_kind
 from pagereeve.store.records.moved_rows import storable_row
 from pagereeve.store.sql import tables as schema
 from pagereeve.store.sql.moved_tables import FOLLOWING, MOVED, ODD_MAY_BE, MovedTable
@@ -272,7 +273,7 @@ def _count(moved: MovedTable) -> str:
 
 def _name_of(moved: MovedTable, number: int, values: Values) -> str:
     if moved.table is schema.fact:
-        return f"{values[0] or 'the site'}: fact {values[1]} ({values[2]})"
+        return f"{values[0] or 'the site'}: fact {values[1]} ({whole_kind(values[2])})"
     if moved.table is schema.open_run:
         return f"{values[0]}: {OPEN_RUN}"
     return f"table {moved.name}, row {number}"

@@ -1,4 +1,4 @@
-"""What PostgreSQL refuses by itself: the same as SQLite's triggers of r0001 to r0020 do, in its own words."""
+"""What PostgreSQL refuses by itself: the same as SQLite's triggers of r0001 to r0021 do, in its own words."""
 
 from __future__ import annotations
 

@@ -20,6 +20,7 @@ from pagereeve.store.newest import Newest, digest_of
 from pagereeve.store.records.body_forms import unpacked_body
 from pagereeve.store.records.checked_rows import DAMAGED_MAX, intact
 from pagereeve.store.records.digest_forms import unpacked_digest
+from pagereeve.store.records.kind_forms import whole_kind
 
 ROWS_AT_A_TIME: Final = 1_000
 DIFFERENCES_MAX: Final = 20
@@ -88,7 +89,7 @@ class _Facts:
         body, digest = unpacked_body(stored), unpacked_digest(stored_digest)
         whole = isinstance(body, str) and isinstance(digest, str | None) and intact(body, digest)
         if not whole and len(self.damaged) < DAMAGED_MAX:
-            self.damaged.append(DamagedRow(str(printer), seq, str(kind)))
+            self.damaged.append(DamagedRow(str(printer), seq, str(whole_kind(kind))))
         known = self.timelines.get(str(printer), TimelineState())
         head = next_head(known.head, seq, str(body), None if digest is None else str(digest))
         self.timelines[str(printer)] = TimelineState(known.facts + 1, max(known.newest, seq), head)

@@ -13,7 +13,7 @@ from sqlalchemy import MetaData, Text
 
 from pagereeve.store.migrations.postgres.guards import FUNCTIONS, GATES, HINTS, LEAST, NOTES, TRIGGERS
 from pagereeve.store.sql import tables as schema
-from pagereeve.store.sql.stored_types import Packed
+from pagereeve.store.sql.stored_types import Kind, Packed
 
 revision = "p0001"
 down_revision = None
@@ -27,7 +27,7 @@ def upgrade() -> None:
     for table in schema.metadata.sorted_tables:
         copy = table.to_metadata(metadata)
         for column in copy.columns:
-            if isinstance(column.type, Text | Packed):
+            if isinstance(column.type, Text | Packed | Kind):
                 column.type = Text(collation=_BYTES)
         for index in copy.indexes:
             index.dialect_options["postgresql"]["where"] = index.dialect_options["sqlite"]["where"]
