@@ -52,8 +52,9 @@ class Release:
     end_us: int | None = field(init=False, compare=False, repr=False)
     opens_us: int = field(init=False, compare=False, repr=False)
     order: tuple[int, str, str] = field(init=False, compare=False, repr=False)
-    _expected: dict[tuple[str, Unit], Expectation] = field(default_factory=dict, compare=False, repr=False)
-    _waiting: dict[str, tuple[Awaited, Charge]] = field(default_factory=dict, compare=False, repr=False)
+    # A few each: to look through them costs less than a table, and takes less room.
+    _expected: tuple[tuple[str, Unit, Expectation], ...] = field(default=(), compare=False, repr=False)
+    _waiting: tuple[tuple[str, Awaited, Charge], ...] = field(default=(), compare=False, repr=False)
 
     def __post_init__(self) -> None:
         origin, ended, put = self.started.origin, self.ended, object.__setattr__
@@ -80,21 +81,25 @@ class Release:
         )
 
     def expected_of(self, channel: str, unit: Unit) -> Expectation:
-        known = self._expected.get((channel, unit))
-        if known is None:
-            if channel == TOTAL or channel in NOBODYS_CHANNELS or unit is Unit.UNKNOWN:
-                known = expect(channel, unit, self.ticket, self.ended, self.policy, again=self.is_repeat)
-            else:
-                known = expect_in(channel, self.ticket, self.expected_of(TOTAL, unit))
-            self._expected[channel, unit] = known
-        return known
+        for name, in_unit, known in self._expected:
+            if name == channel and in_unit is unit:
+                return known
+        if channel == TOTAL or channel in NOBODYS_CHANNELS or unit is Unit.UNKNOWN:
+            expected = expect(channel, unit, self.ticket, self.ended, self.policy, again=self.is_repeat)
+        else:
+            expected = expect_in(channel, self.ticket, self.expected_of(TOTAL, unit))
+        object.__setattr__(self, "_expected", (*self._expected, (channel, unit, expected)))
+        return expected
 
     def waiting_as(self, channel: str, awaited: Awaited, make: Callable[[], Charge]) -> Charge:
         """Its row while no stretch has it, on a channel: made again only where what is awaited is another."""
-        known = self._waiting.get(channel)
-        if known is None or known[0] != awaited:
-            known = self._waiting[channel] = (awaited, make())
-        return known[1]
+        for name, of, known in self._waiting:
+            if name == channel and of == awaited:
+                return known
+        charge = make()
+        others = (one for one in self._waiting if one[0] != channel)
+        object.__setattr__(self, "_waiting", (*others, (channel, awaited, charge)))
+        return charge
 
     @property
     def is_repeat(self) -> bool:

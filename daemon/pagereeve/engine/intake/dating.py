@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import OrderedDict
 from collections.abc import Awaitable, Callable, Sequence
 from dataclasses import dataclass, field, replace
+from sys import intern
 from typing import Final
 
 from pagereeve.domain.facts.events import NAME_MAX, event_of
@@ -61,7 +62,8 @@ class Dating:
         require_plain_members(envelope.data, "data")
         received_us = self.clock.now_us()
         occurred_us = None if envelope.time is None else from_text(envelope.time)
-        origin = Origin(envelope.source, envelope.id, received_us, received_us, occurred_us)
+        # Sources are few, and each open window holds its own.
+        origin = Origin(intern(envelope.source), envelope.id, received_us, received_us, occurred_us)
         faults = Faults()
         event = event_of(envelope.type, origin, envelope.data, faults)
         if self.on_claim is not None and occurred_us is not None:
