@@ -1,10 +1,17 @@
-"""How long the property tests look: enough for every push, and longer by HYPOTHESIS_PROFILE=long."""
+"""How long the property tests look: enough for every push, and longer by HYPOTHESIS_PROFILE=long; and in which order
+processes take files.
+"""
 
 from __future__ import annotations
 
 import os
+from typing import TYPE_CHECKING
 
+import pytest
 from hypothesis import HealthCheck, settings
+
+if TYPE_CHECKING:
+    from tests.longest_first import LongestFirst
 
 # The same examples each time: what was green stays green. The long profile draws new ones.
 settings.register_profile(
@@ -12,3 +19,13 @@ settings.register_profile(
 )
 settings.register_profile("long", deadline=None, max_examples=5_000, suppress_health_check=[HealthCheck.too_slow])
 settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "check"))
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_make_scheduler(config: pytest.Config, log: object) -> LongestFirst | None:
+    """Where whole files are given out (``--dist loadfile``)."""
+    if config.getoption("dist") != "loadfile":
+        return None
+    from tests.longest_first import LongestFirst  # noqa: PLC0415 - only where processes share the tests
+
+    return LongestFirst(config, log)
