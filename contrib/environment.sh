@@ -65,8 +65,24 @@ with_pip() {
         "$VENV/bin/python" -m pip install --quiet --no-build-isolation --no-deps --editable "$ROOT"
 }
 
-# make_environment runtime|dev : does nothing if the .venv was made here from the same locks; dev serves as runtime too.
+# compiling OPTION... : contrib/compiling for this checkout, by the Python of its .venv.
+compiling() {
+    (cd "$ROOT" && PYTHONPATH=daemon "$VENV/bin/python" -m contrib.compiling "$@")
+}
+
+clean_compiled() {
+    find "$ROOT/daemon" -name '*.so' -delete
+    rm -f "$ROOT/daemon/pagereeve/compiled.json"
+}
+
+# make_environment runtime|dev : the .venv; modules that were compiled and then changed run as plain Python again.
 make_environment() {
+    make_venv "$1"
+    [[ -z "$(find "$ROOT/daemon" -name '*.so' -print -quit)" ]] || compiling --clean-changed
+}
+
+# make_venv runtime|dev : does nothing if the .venv was made here from the same locks; dev serves as runtime too.
+make_venv() {
     local locks=("$ROOT/contrib/requirements.lock") stamp="$VENV/made-from" python sums
     [[ $1 == dev ]] || locks=("$ROOT"/contrib/requirements-{runtime,build}.lock)
     python="$(find_python)" || exit 1

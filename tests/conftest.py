@@ -1,5 +1,5 @@
-"""How long the property tests look: enough for every push, and longer by HYPOTHESIS_PROFILE=long; and in which order
-processes take files.
+"""How long the property tests look: enough for every push, and longer by HYPOTHESIS_PROFILE=long; in which order
+processes take files; and that what runs is what stands in the sources.
 """
 
 from __future__ import annotations
@@ -9,6 +9,13 @@ from typing import TYPE_CHECKING
 
 import pytest
 from hypothesis import HealthCheck, settings
+
+from pagereeve.app.compiled import ChangedAfterCompiling, refuse_changed
+
+try:
+    refuse_changed()
+except ChangedAfterCompiling as changed:
+    pytest.exit(str(changed), returncode=4)
 
 if TYPE_CHECKING:
     from tests.longest_first import LongestFirst

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from importlib.metadata import version
 from typing import Final
 
+from pagereeve.app.compiled import compiled
 from pagereeve.ports.queries import JournalHealth
 from pagereeve.ports.spool import SpoolFigures
 from pagereeve.ports.telemetry import (
@@ -28,6 +29,7 @@ from pagereeve.ports.telemetry import (
 )
 
 VERSION: Final = version("pagereeve")
+CODE: Final = compiled().word
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -65,6 +67,7 @@ class Telemetry:
     def process(self) -> ProcessTelemetry:
         return ProcessTelemetry(
             version=VERSION,
+            code=CODE,
             journal=self.journal(),
             feeds={name: feed() for name, feed in self.feeds.items()},
             receivers={name: receiver() for name, receiver in self.receivers.items()},

@@ -149,11 +149,13 @@ def _load(command: str) -> None:
 def _status_of(arguments: Sequence[str]) -> int:
     from cyclopts import CycloptsError  # noqa: PLC0415 - see above
 
+    from pagereeve.app.compiled import refuse_changed  # noqa: PLC0415 - see above
     from pagereeve.cli.output import give_up_output, lenient_output  # noqa: PLC0415 - see above
     from pagereeve.domain.values.errors import PagereeveError  # noqa: PLC0415 - see above
 
     lenient_output()
     try:
+        refuse_changed()
         app = build_app(arguments[0] if arguments else "")
         result = app(list(arguments), result_action="return_value", exit_on_error=False, print_error=False)
         sys.stdout.flush()

@@ -226,11 +226,13 @@ class ProcessTelemetry:
     ``disk`` is None where it can't be asked. ``open_alerts`` are those that people were told of and that are not over,
     by severity. ``sign_ins`` are people's, by kind and outcome, every pair there. ``spool`` is that of a journal in a
     database, and empty beside one that is a file. ``forwarding`` is by the centre's name,
-    ``sites`` by the site's.
+    ``sites`` by the site's. ``code`` says how the modules that cost most run: ``compiled``, ``plain`` Python, or
+    ``changed`` after they were compiled.
     """
 
     version: str
     journal: JournalHealth
+    code: str = "plain"
     feeds: Mapping[str, FeedTelemetry] = field(default_factory=dict)
     receivers: Mapping[str, ReceiverTelemetry] = field(default_factory=dict)
     meter: MeterTelemetry = MeterTelemetry()

@@ -92,7 +92,8 @@ class _ProcessSeries(Collector):
     def collect(self) -> Iterable[Metric]:
         process = self._process
         meter, engine, tasks = process.meter, process.engine, process.tasks
-        yield InfoMetricFamily("pagereeve_build", "The program that runs.", value={"version": process.version})
+        what = {"version": process.version, "code": process.code}
+        yield InfoMetricFamily("pagereeve_build", "The program that runs.", value=what)
         yield from health_families(process)
         yield from _feeds(process)
         text = "People who signed in or out, or could not, by kind of sign-in and outcome."

@@ -163,7 +163,7 @@ def test_any_printer_name_comes_back_as_it_is(name: str) -> None:
 
 def test_labels_never_name_people_badges_or_jobs() -> None:
     allowed = {"printer", "channel", "kind", "account", "feed", "outcome", "reason", "result", "task", "version"}
-    allowed |= {"part", "type", "severity", "receiver", "gateway"}
+    allowed |= {"part", "type", "severity", "receiver", "gateway", "code"}
     families = scrape(StubTelemetry([LIBRARY]))
     ours = [sample for name, one in families.items() if name.startswith("pagereeve") for sample in one.samples]
     assert {label for sample in ours for label in sample.labels} <= allowed

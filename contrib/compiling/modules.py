@@ -1,0 +1,27 @@
+"""Which modules are compiled."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Final
+
+# Below daemon/. Pure computation, fully typed: it takes most of the time of a projection.
+PACKAGES: Final = ("pagereeve/domain",)
+# Modules of these that stay plain Python, each with its reason.
+LEFT_OUT: Final = {
+    "pagereeve/domain/values/codec.py": "makes its functions while it runs, which compiled code calls no faster",
+    "pagereeve/domain/values/fields.py": "a class that others look into by name",
+    "pagereeve/domain/values/plain_text.py": "a few regular expressions, which are compiled anyway",
+    "pagereeve/domain/values/records.py": "makes classes while it runs",
+}
+# gcc's -O: 3 takes two thirds longer than 1.
+OPTIMIZED: Final = "1"
+
+
+def sources(daemon: Path) -> list[str]:
+    """All modules of the packages, below ``daemon``: a change of any may change what is compiled."""
+    return sorted(path.relative_to(daemon).as_posix() for name in PACKAGES for path in (daemon / name).rglob("*.py"))
+
+
+def compiled_sources(daemon: Path) -> list[str]:
+    return [name for name in sources(daemon) if name not in LEFT_OUT]
