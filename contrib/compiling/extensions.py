@@ -22,8 +22,8 @@ from setuptools.command.build_ext import build_ext
 from contrib.compiling.kept import CannotCompile
 from contrib.compiling.modules import OPTIMIZED
 
-# The library that all extensions share, in the package itself.
-LIBRARY: Final = "pagereeve.compiled"
+# The library that all extensions share. It lies beside the package: where a module is, is computed from that.
+LIBRARY: Final = "pagereeve_compiled"
 _SETTINGS: Final = """[mypy]
 explicit_package_bases = true
 namespace_packages = true
@@ -66,8 +66,6 @@ def write_extensions(daemon: Path, modules: Iterable[str], work: Path, target: P
         group_name=LIBRARY,
     )
     for one in made:
-        # The library's own headers lie one folder deeper than its files look for them.
-        one.include_dirs.append(str(work / "c" / LIBRARY.rpartition(".")[0]))
         # A warning of another compiler is no reason to stop.
         one.extra_compile_args.append("-Wno-error")
         one.extra_link_args.append("-s")

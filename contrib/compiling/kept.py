@@ -45,7 +45,7 @@ def _made(folder: Path, daemon: Path, abi: str) -> Path:
     folder.mkdir(parents=True)
     with tempfile.TemporaryDirectory(prefix="pagereeve-compile-") as work:
         write_extensions(daemon, compiled_sources(daemon), Path(work), folder)
-    made = sorted(path.relative_to(folder / PACKAGE).as_posix() for path in folder.rglob("*.so"))
+    made = sorted(path.relative_to(folder / PACKAGE).as_posix() for path in (folder / PACKAGE).rglob("*.so"))
     # Last: what was interrupted has none, and is made anew.
     stamp.write_text(json.dumps(wanted | {"extensions": made}, indent=1) + "\n", encoding="utf-8")
     return folder

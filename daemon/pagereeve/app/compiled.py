@@ -42,6 +42,7 @@ class Compiled:
 def compiled(package: Path = PACKAGE) -> Compiled:
     """What this Python loads from a package's folder."""
     suffix = EXTENSION_SUFFIXES[0]
+    # What they share lies beside the package, and does nothing without them.
     extensions = {path.relative_to(package).as_posix() for path in package.rglob(f"*{suffix}")}
     if not extensions:
         return Compiled()
