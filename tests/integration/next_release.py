@@ -52,7 +52,7 @@ def environment_of(release: Path) -> dict[str, str]:
 
 def _later(package: Path, folder: Path, before: str, revision: str, *, gone: str, added: str) -> Path:
     copy = folder / "pagereeve"
-    shutil.copytree(package, copy, ignore=shutil.ignore_patterns("__pycache__"))
+    shutil.copytree(package, copy, ignore=shutil.ignore_patterns("__pycache__", "*.so", "compiled.json"))
     postgres, versions = copy / "store" / "postgres", copy / "store" / "migrations" / "postgres" / "versions"
     replaced(postgres / "revisions.py", f'"{before}"', f'"{revision}"')
     for name, text in _USES:
@@ -77,7 +77,9 @@ before says something else, the text of now, the text of then. With it the first
 def release_before(folder: Path, revision: str) -> Path:
     """This program without ``revision``, its newest one, and without what uses it."""
     copy = folder / "pagereeve"
-    shutil.copytree(Path(pagereeve.__file__).parent, copy, ignore=shutil.ignore_patterns("__pycache__"))
+    shutil.copytree(
+        Path(pagereeve.__file__).parent, copy, ignore=shutil.ignore_patterns("__pycache__", "*.so", "compiled.json")
+    )
     before = revision_of(number_of(revision) - 1)
     [step] = (copy / "store" / "migrations" / "postgres" / "versions").glob(f"{revision}_*.py")
     step.unlink()

@@ -210,7 +210,9 @@ def judged(command: str, status: int | None, printed: str) -> str:
 def copied(clone: Path) -> None:
     """What a clone of the present state would hold, without its tests."""
     for name in ("daemon", "dashboards", "contrib"):
-        shutil.copytree(ROOT / name, clone / name, ignore=shutil.ignore_patterns("__pycache__"))
+        shutil.copytree(
+            ROOT / name, clone / name, ignore=shutil.ignore_patterns("__pycache__", "*.so", "compiled.json")
+        )
     for name in ("pyproject.toml", "README.md", "DEVELOPERS.md"):
         shutil.copy(ROOT / name, clone / name)
 
