@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 from pagereeve.app.clocks import SystemClock
 from pagereeve.domain.facts.codec import fact_bytes, from_json, to_json
 from pagereeve.domain.facts.facts import BadgePresented, Event, Fact, Origin, PlateauRead, ReadFailed
-from pagereeve.domain.facts.reading import Sight
+from pagereeve.domain.facts.reading import PrinterState, Sight
 from pagereeve.domain.values.canonical import canonical
 from pagereeve.domain.values.codec import FIGURE_MAX
 from pagereeve.domain.values.errors import BadCanonical, BadFact
@@ -157,7 +157,8 @@ def test_of_a_sight_that_shows_other_figures_what_is_stored_can_be_read(read: Pl
     sight = one.plateau.sight
     counts = tuple((name, replace(count, value=data.draw(FIGURES))) for name, count in sight.counts)
     counters = tuple(replace(counter, value=data.draw(FIGURES)) for counter in sight.counters)
-    other = _shown(one, replace(sight, counts=counts, counters=counters))
+    state = data.draw(st.sampled_from(PrinterState))
+    other = _shown(one, replace(sight, counts=counts, counters=counters, state=state))
     figures = [count.value for _, count in counts] + [counter.value for counter in counters]
     if min(figures, default=0) >= 0 and max(figures, default=0) <= FIGURE_MAX:
         body = fact_bytes(other).decode()

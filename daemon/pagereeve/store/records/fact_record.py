@@ -23,7 +23,7 @@ from pagereeve.domain.facts.facts import (
     instant_us,
 )
 from pagereeve.domain.facts.people_codec import PEOPLE_CODECS
-from pagereeve.domain.facts.reading import Count, Counter, Plateau, Sight
+from pagereeve.domain.facts.reading import Count, Counter, Plateau, PrinterState, Sight
 from pagereeve.domain.facts.reading_codec import TICKS_MAX, in_order
 from pagereeve.domain.facts.redating import redated
 from pagereeve.domain.values.codec import FIGURE_MAX
@@ -60,7 +60,7 @@ FAR_US: Final = 7_258_118_400_000_000
 SIGHTS_MAX: Final = 8_192
 _READ_BACK: Final[OrderedDict[str, Sight]] = OrderedDict()
 """Of each printer the latest sight that surely reads back as it was written. Most runs that are stored show the very
-same, or the same but for its figures.
+same, or the same but for its figures and its state.
 """
 
 
@@ -69,7 +69,7 @@ def _all_but(made: type[Any], *names: str) -> attrgetter[Any]:
     return attrgetter(*(one.name for one in fields(made) if one.name not in names))
 
 
-_AROUND_COUNTS: Final = _all_but(Sight, "counts", "counters")
+_AROUND_COUNTS: Final = _all_but(Sight, "counts", "counters", "state")
 _AROUND_COUNT: Final = _all_but(Count, "value")
 _AROUND_COUNTER: Final = _all_but(Counter, "value")
 
@@ -146,7 +146,7 @@ def _reads_back(fact: Fact, body: str) -> bool:
 
 def surely_readable(fact: Fact, body: str) -> bool:
     """Is it an event, as the feeds submit them, and plain in all that was added to it since; or a run of readings whose
-    sight was read back before, perhaps with other figures? False may be either.
+    sight was read back before, perhaps with other figures or in another state? False may be either.
 
     Reading a body back costs more than writing it, and events come in thousands. Their data was read strictly
     (domain.facts.events); what the engine adds (source, id, printer, badge, instants) is looked at here.
@@ -179,8 +179,12 @@ def _is_plain(plateau: Plateau) -> bool:
 
 
 def _differs_in_figures(known: Sight, shown: Sight) -> bool:
-    """In these alone, and each is one that can be read."""
-    if len(known.counts) != len(shown.counts) or len(known.counters) != len(shown.counters):
+    """In these and its state alone, and each is one that can be read."""
+    if (
+        type(shown.state) is not PrinterState
+        or len(known.counts) != len(shown.counts)
+        or len(known.counters) != len(shown.counters)
+    ):
         return False
     if _AROUND_COUNTS(known) != _AROUND_COUNTS(shown):
         return False
