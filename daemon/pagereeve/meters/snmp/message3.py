@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Final, NamedTuple
 
 from pagereeve.meters.snmp.ber import OCTET_STRING, SEQUENCE, DecodeError, integer, read_tlv, tag_name, tlv
@@ -43,19 +44,39 @@ class Message3:
 
 def encode(message_id: int, flags: int, security: Security, data: bytes) -> tuple[bytes, int]:
     """The message, and where its digest is. ``data`` is whole: a scoped PDU, or an OCTET STRING that hides one."""
-    head = tlv(SEQUENCE, integer(message_id) + integer(MAX_SIZE) + tlv(OCTET_STRING, bytes((flags,))) + integer(USM))
+    head = tlv(SEQUENCE, integer(message_id) + _header_rest(flags))
+    salt = tlv(OCTET_STRING, security.salt)
     parameters = (
-        tlv(OCTET_STRING, security.engine_id)
-        + integer(security.boots)
+        _engine_and_boots(security.engine_id, security.boots)
         + integer(security.time_s)
-        + tlv(OCTET_STRING, security.user)
+        + _octet_string(security.user)
         + tlv(OCTET_STRING, security.auth)
-        + tlv(OCTET_STRING, security.salt)
+        + salt
     )
     wrapped = tlv(OCTET_STRING, tlv(SEQUENCE, parameters))
     message = tlv(SEQUENCE, integer(VERSION_3) + head + wrapped + data)
-    behind = len(data) + len(tlv(OCTET_STRING, security.salt)) + len(security.auth)
-    return message, len(message) - behind
+    return message, len(message) - len(data) - len(salt) - len(security.auth)
+
+
+# What one printer's messages have in common is encoded once; an entry is some hundred octets.
+ENGINES_KEPT: Final = 4096
+
+
+@lru_cache(maxsize=8)
+def _header_rest(flags: int) -> bytes:
+    """What follows the message id in the header."""
+    return integer(MAX_SIZE) + tlv(OCTET_STRING, bytes((flags,))) + integer(USM)
+
+
+@lru_cache(maxsize=ENGINES_KEPT)
+def _engine_and_boots(engine_id: bytes, boots: int) -> bytes:
+    return tlv(OCTET_STRING, engine_id) + integer(boots)
+
+
+@lru_cache(maxsize=ENGINES_KEPT)
+def _octet_string(name: bytes) -> bytes:
+    """Of a user or an engine: few, and the same in each message. Nothing secret is kept here."""
+    return tlv(OCTET_STRING, name)
 
 
 def decode(data: bytes) -> Message3:
@@ -92,7 +113,7 @@ def _security(data: bytes, at: int, end: int) -> tuple[Security, int]:
 
 
 def scoped_pdu(engine_id: bytes, context: bytes, pdu: bytes) -> bytes:
-    return tlv(SEQUENCE, tlv(OCTET_STRING, engine_id) + tlv(OCTET_STRING, context) + pdu)
+    return tlv(SEQUENCE, _octet_string(engine_id) + _octet_string(context) + pdu)
 
 
 def hidden(ciphertext: bytes) -> bytes:
