@@ -28,6 +28,8 @@ from typing import Any, Final
 HERE = Path(__file__).resolve().parent
 CONTEXT, WHEELS, SETTINGS = (Path("/mnt") / name for name in ("context", "wheels", "settings"))
 BASE = Path("/usr/local/base-image")
+# As .dockerignore has it.
+NOT_COPIED = shutil.ignore_patterns("__pycache__", "*.so", "compiled.json")
 HEALTHY_S = 30.0
 END_S = 30.0
 
@@ -108,7 +110,7 @@ def copy(words: list[str]) -> None:
         to = Path(target) / source.name if target.endswith("/") else Path(target)
         to.parent.mkdir(parents=True, exist_ok=True)
         if source.is_dir():
-            shutil.copytree(source, to, dirs_exist_ok=True, ignore=shutil.ignore_patterns("__pycache__"))
+            shutil.copytree(source, to, dirs_exist_ok=True, ignore=NOT_COPIED)
         else:
             shutil.copyfile(source, to)
 

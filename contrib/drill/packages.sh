@@ -1,6 +1,6 @@
 #!/usr/bin/env bash
 # The Debian package and the container, each made of this checkout and played on a throw-away copy of this machine. Needs
-# root, and the .venv that contrib/check makes.
+# root, the .venv that contrib/check makes, and what compiles: gcc and the headers of Debian's Python (/usr/bin/python3-config).
 set -euo pipefail
 source "$(dirname "${BASH_SOURCE[0]}")/../environment.sh"
 
