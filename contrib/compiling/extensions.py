@@ -24,6 +24,7 @@ from contrib.compiling.modules import OPTIMIZED
 
 # The library that all extensions share. It lies beside the package: where a module is, is computed from that.
 LIBRARY: Final = "pagereeve_compiled"
+WRONG: Final = ("int-conversion", "incompatible-pointer-types", "implicit-function-declaration", "return-type")
 _SETTINGS: Final = """[mypy]
 explicit_package_bases = true
 namespace_packages = true
@@ -66,8 +67,8 @@ def write_extensions(daemon: Path, modules: Iterable[str], work: Path, target: P
         group_name=LIBRARY,
     )
     for one in made:
-        # A warning of another compiler is no reason to stop.
-        one.extra_compile_args.append("-Wno-error")
+        # A warning of another compiler is no reason to stop; what would run wrong is one.
+        one.extra_compile_args += ["-Wno-error", *(f"-Werror={wrong}" for wrong in WRONG)]
         one.extra_link_args.append("-s")
     _build(made, work / "objects", target)
 

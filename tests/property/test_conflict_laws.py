@@ -7,6 +7,7 @@ from contextlib import AbstractContextManager
 from random import Random
 from unittest.mock import patch
 
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -82,6 +83,7 @@ def expected(said: list[Conflict]) -> dict[str, tuple[int, list[str]]]:
     return {finding_id("conflicting-duplicate", PRINTER, anchor): shown for anchor, shown in counted(said).items()}
 
 
+@pytest.mark.plain
 @given(SEEDS)
 @settings(max_examples=40)
 def test_they_are_one_finding_for_each_source_and_day_in_any_order(seed: int) -> None:
@@ -95,6 +97,7 @@ def test_they_are_one_finding_for_each_source_and_day_in_any_order(seed: int) ->
         assert Ledger.of(rebuild(PRINTER, mixed, story.current)) == ledger
 
 
+@pytest.mark.plain
 @given(SEEDS, HOLD_BACKS_US, st.integers(0, 6))
 @settings(max_examples=40)
 def test_fact_by_fact_and_over_resume_points_they_are_the_same(seed: int, hold_back_us: int, restarts: int) -> None:
@@ -110,6 +113,7 @@ def test_fact_by_fact_and_over_resume_points_they_are_the_same(seed: int, hold_b
         assert as_counted(keeping.ledger().findings) == expected(said)
 
 
+@pytest.mark.plain
 @given(SEEDS)
 @settings(max_examples=40)
 def test_what_is_kept_of_them_tells_the_same_as_all_of_them(seed: int) -> None:

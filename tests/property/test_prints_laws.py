@@ -40,6 +40,7 @@ def test_order_repetition_steps_and_restarts_make_no_difference(seed: int, hold_
     assert_restarts_change_nothing(day, seed, hold_back_us, restarts)
 
 
+@pytest.mark.plain
 @given(SEEDS, HOLD_BACKS_US, st.integers(0, 4), st.sampled_from([1, 10, 30]), st.sampled_from(["prints", "sheets"]))
 @settings(max_examples=15)
 def test_a_total_that_is_gone_for_good_holds_nothing_up(

@@ -43,6 +43,7 @@ def test_as_many_frames_are_kept_as_the_rules_ask_for() -> None:
     assert (reader.frames, refusals, reader.refused) == (64, 64, 2**64 - 1)
 
 
+@pytest.mark.plain
 @pytest.mark.parametrize(("others", "frames"), [(2, 3), (3, 5)])
 def test_of_too_many_badges_the_one_that_was_longest_not_seen_is_forgotten(
     others: int, frames: int, monkeypatch: pytest.MonkeyPatch

@@ -26,6 +26,7 @@ def test_absent_counts_are_left_out_and_a_zero_is_not() -> None:
     assert from_json(members) == JobCounted("p", "ipp", 1, 0, 1, "processing", counts=JobCounts(0, None, None, None))
 
 
+@pytest.mark.plain
 def test_no_member_but_the_printers_name_is_free_text() -> None:
     free = {one.name for one in fields(JobCounted) if one.type in {"str", "str | None"}}
     assert free == {"printer"}
