@@ -29,13 +29,15 @@ LONG: Final = (
     "tests/acceptance/test_relay.py",
     "tests/acceptance/test_flips.py",
     "tests/acceptance/test_damage.py",
-    "tests/integration/test_debian_package.py",
-    "tests/integration/test_containers.py",
     "tests/integration/test_patroni.py",
-    "tests/integration/test_college_year.py",
-    "tests/integration/test_litestream.py",
     "tests/integration/test_postgres_failover.py",
+    "tests/integration/test_spooled_readings.py",
+    "tests/integration/test_debian_package.py",
+    "tests/integration/test_upgrade.py",
+    "tests/integration/test_college_year.py",
     "tests/integration/test_rolling_schema.py",
+    "tests/integration/test_litestream.py",
+    "tests/integration/test_containers.py",
 )
 
 
