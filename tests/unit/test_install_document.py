@@ -22,6 +22,7 @@ PROGRAMS = {
     "contrib/debian/build",
     "docker",
     "dpkg",
+    "env",
     "export",
     "install",
     "mkdir",

@@ -38,6 +38,7 @@ def _row(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setitem(events._BY_FACT, Cleaned, row)
 
 
+@pytest.mark.plain
 def test_it_is_dated_placed_stored_counted_and_handed_on() -> None:
     async def story() -> None:
         async with World() as world:
@@ -58,6 +59,7 @@ def test_it_is_dated_placed_stored_counted_and_handed_on() -> None:
     passing(story())
 
 
+@pytest.mark.plain
 def test_its_data_is_read_as_strictly_as_any_other() -> None:
     async def story() -> None:
         async with World() as world:
@@ -71,6 +73,7 @@ def test_its_data_is_read_as_strictly_as_any_other() -> None:
     passing(story())
 
 
+@pytest.mark.plain
 def test_a_restart_remembers_when_it_last_came() -> None:
     async def story() -> None:
         async with World() as world:

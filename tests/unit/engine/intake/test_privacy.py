@@ -97,6 +97,7 @@ def texts_of(cls: type, above: str = "") -> set[str]:
     return found
 
 
+@pytest.mark.plain
 @pytest.mark.parametrize("event", FREE_TEXTS)
 def test_every_text_of_an_event_with_a_badge_is_looked_at(event: type) -> None:
     # printer of a presented badge, and resembles, are ours; a member of a closed list holds no number.
