@@ -9,7 +9,7 @@ from typing import Final
 PACKAGES: Final = ("pagereeve/domain",)
 # Modules of these that stay plain Python, each with its reason.
 LEFT_OUT: Final = {
-    "pagereeve/domain/facts/policy.py": "schemas take the words for its members from its docstring; compiled, it has none",
+    "pagereeve/domain/facts/policy.py": "schemas take its members' words from its docstring; compiled, it has none",
     "pagereeve/domain/values/bad_question.py": "others make kinds of it, which compiled code would refuse",
     "pagereeve/domain/values/errors.py": "others make kinds of them, which compiled code would refuse",
     "pagereeve/domain/values/records.py": "mypy, and so the compiler, reads the half of it that does not run",
