@@ -236,7 +236,8 @@ async def test_of_a_start_and_an_end_that_come_at_once_one_sees_the_other(store:
         pair = (start, end) if number % 2 else (end, start)
         receipts = await asyncio.gather(*(store.append(one) for one in pair))
         seen = [notice for receipt in receipts for notice in receipt.notices]
-        assert seen == [pair[0]]
+        # Which is stored first is not promised: where events come in a crowd, an end waits for company.
+        assert seen in ([start], [end])
 
 
 async def test_ends_without_a_printer_are_found_all_together(store: Store) -> None:

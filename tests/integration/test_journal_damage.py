@@ -15,6 +15,7 @@ from pagereeve.ports.journal import DamagedRow
 from pagereeve.store.records.body_forms import unpacked_body
 from pagereeve.store.records.checked_rows import claim_of
 from pagereeve.store.records.digest_forms import unpacked_digest
+from pagereeve.store.records.kind_forms import short_kind
 from pagereeve.store.sqlite.connections import ANY_TEXT
 from pagereeve.store.sqlite.files import newest_path
 from pagereeve.store.sqlite.journal import SqlJournal
@@ -92,7 +93,7 @@ async def test_a_packed_body_that_is_damaged_is_set_aside(path: Path, name: str)
 async def test_a_damaged_fact_is_set_aside_by_printer_and_number(path: Path, name: str) -> None:
     kind, was, now = EDITS[name]
     await fill(path)
-    edit(path, "fact", f"printer = 'printer-a' AND kind = '{kind}'", was, now)
+    edit(path, "fact", f"printer = 'printer-a' AND kind = '{short_kind(kind)}'", was, now)
     journal = await SqlJournal.open(path, SystemClock())
     stored = [one async for one in journal.facts("printer-a")]
     [(seq, damaged)] = [(one.seq, one.fact) for one in stored if isinstance(one.fact, FactDamaged)]

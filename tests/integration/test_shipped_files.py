@@ -83,7 +83,7 @@ def test_the_version_is_that_of_the_wheel(installed: Path) -> None:
     assert (said["License-Expression"], said["Requires-Python"]) == (project["license"], project["requires-python"])
     for words in (("--version",), ("version",)):
         shown = ask(installed, *words)
-        assert (shown.returncode, shown.stdout.decode()) == (0, f"pagereeve {project['version']}\n")
+        assert (shown.returncode, shown.stdout.decode()) == (0, f"pagereeve {project['version']} (plain Python)\n")
 
 
 def test_an_unknown_name_is_told_the_nearest(installed: Path) -> None:

@@ -84,11 +84,12 @@ class Supervisor:
     kinds: Sequence[str] = ()
     restarts: Counter[str] = field(default_factory=Counter)
     ends: Counter[str] = field(default_factory=Counter)
-    _running: dict[asyncio.Task[None], SupervisedTask] = field(default_factory=dict)
-    _watched: dict[str, SupervisedTask] = field(default_factory=dict)
+    # Not shown: each leads to a printer with all that belongs to it.
+    _running: dict[asyncio.Task[None], SupervisedTask] = field(default_factory=dict, repr=False)
+    _watched: dict[str, SupervisedTask] = field(default_factory=dict, repr=False)
     _stopping: bool = False
     # Of all ends: there are thousands of tasks, and each would have one of its own.
-    _context: Context = field(default_factory=Context)
+    _context: Context = field(default_factory=Context, repr=False)
 
     def start(
         self,

@@ -133,7 +133,7 @@ BAD_CLAIMS: list[tuple[str, Bend]] = [
     ("over", lambda known: known | {"exp": NOW_S - 61}),
     ("without an end", lambda known: {name: value for name, value in known.items() if name != "exp"}),
     ("with an end that is no number", lambda known: known | {"exp": "never"}),
-    ("of times to come", lambda known: known | {"iat": NOW_S + 600}),
+    ("of times to come", lambda known: known | {"iat": NOW_S + 86_400}),
     ("older than the sign-in", lambda known: known | {"iat": NOW_S - 600}),
     ("of nobody", lambda known: known | {"sub": ""}),
     ("of a number", lambda known: known | {"sub": 1}),
