@@ -21,7 +21,7 @@ from pagereeve.store.sqlite.journal import SqlJournal
 
 pytestmark = pytest.mark.alone
 
-BADGES = 4_000
+BADGES = 10_000
 SEAL_EVERY = 2_000
 TOGETHER = 500
 RATIO_LEAST = 4.0
