@@ -3,12 +3,12 @@
     python contrib/bench/commands.py [--printers 200] [--releases 10000 100000] [--only NAME ...] [--journals FOLDER]
 
 Each runs in a process of its own on a month of contrib/drill/year_facts.py (--journals keeps both, and goes by those
-that are there): CPU seconds of the process with all its threads, its highest resident memory in MiB, and what it
-printed. A command may take no more than twice as many times the CPU as it has times the work: what it prints where it
-prints each row, the releases where it adds them up. What the program takes to start is measured first, and left out;
-what "nothing" takes, which reads an empty month, is in the figure of each. Compiled modules are kept, as where it is
-installed. Every command of ``pagereeve --help`` is asked, or LEFT says why not; --releases 100000 1000000 takes hours,
-of which most go into making the larger month.
+that are there): CPU seconds of the process with all its threads, its highest resident memory in MiB (never less than
+this one's own, with which the process begins), and what it printed. A command may take no more than twice as many
+times the CPU as it has times the work: what it prints where it prints each row, the releases where it adds them up.
+What the program takes to start is measured first, and left out; what "nothing" takes, which reads an empty month, is in
+the figure of each. Compiled modules are kept, as where it is installed. Every command of ``pagereeve --help`` is asked,
+or LEFT says why not; --releases 100000 1000000 takes hours, of which most go into making the larger month.
 Exit status 1 where one grows faster, and where one failed.
 """
 
@@ -93,7 +93,8 @@ COMMANDS: Final = (
     Command("people list", "people list --json", "printed", (0, 1)),
     Command("credentials list", "credentials list", "printed"),
     Command("noted-readings", "noted-readings", "printed", (0, 1)),
-    Command("supplier-bill", "supplier-bill {bill}", "printed", (0, 1)),
+    # Of each printer it goes through what was read on the days that are billed from and to.
+    Command("supplier-bill", "supplier-bill {bill}", "releases", (0, 1)),
     Command("close --dry-run", f"close {MONTH} --dry-run", "releases", (0, 1)),
     Command("closed", "closed", "printed"),
     Command("changed", "changed", "printed", (0, 1)),
@@ -230,6 +231,8 @@ def main() -> int:
     parser.add_argument("--journals", type=Path, help="A folder for both journals, which are kept.")
     args = parser.parse_args()
     require_all_named()
+    if args.journals is not None:
+        args.journals.mkdir(parents=True, exist_ok=True)
     with tempfile.TemporaryDirectory(dir=args.journals) as name:
         return report(measure(args, args.journals or Path(name), Path(name)))
 
