@@ -104,7 +104,9 @@ def of_new(count: int) -> list[Figure]:
 
 
 def of_journal(folder: Path, *, target: bool) -> list[Figure]:
-    """Of a copy, which the start may change."""
+    """Of a copy, which the start may change: once as it was made, without a badge key and with no badge read, and once
+    more, as a daemon starts that ran before.
+    """
     with tempfile.TemporaryDirectory() as copy:
         shutil.copy(folder / JOURNAL_NAME, Path(copy, JOURNAL_NAME))
         for beside in folder.glob("journal.newest"):
@@ -112,8 +114,12 @@ def of_journal(folder: Path, *, target: bool) -> list[Figure]:
         with closing(sqlite3.connect(Path(copy, JOURNAL_NAME))) as journal:
             names = [name for (name,) in journal.execute("SELECT DISTINCT printer FROM fact WHERE printer <> ''")]
             (releases,) = journal.execute("SELECT count(*) FROM fact WHERE kind = 's'").fetchone()
-        came = started(Path(copy), names)
-    return figures_of(f"{len(names)} printers, {releases} releases", came, HISTORY_MAX_S if target else None)
+        first, again = started(Path(copy), names), started(Path(copy), names)
+    what = f"{len(names)} printers, {releases} releases"
+    return [
+        *figures_of(f"{what}, the first start", first, None),
+        *figures_of(what, again, HISTORY_MAX_S if target else None),
+    ]
 
 
 def of_releases(printers: int, releases: int) -> list[Figure]:
