@@ -18,6 +18,7 @@ from typing import Any
 import pytest
 
 from pagereeve.app.clocks import SystemClock
+from pagereeve.app.compiled import ChangedAfterCompiling
 from pagereeve.app.replay import replay_store
 from pagereeve.cli import COMMANDS, main, status_of
 from pagereeve.domain.facts.facts import Fact
@@ -309,6 +310,22 @@ def test_a_command_runs_with_the_collector_of_cycles_whose_looks_its_start_was_s
         assert gc.get_freeze_count() > 0
     finally:
         gc.unfreeze()
+
+
+def test_what_changed_after_it_was_compiled_is_refused_before_any_of_it_is_loaded(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def refuse() -> None:
+        raise ChangedAfterCompiling("one.py changed")
+
+    loaded: list[str] = []
+    monkeypatch.setattr("pagereeve.app.compiled.refuse_changed", refuse)
+    monkeypatch.setattr("pagereeve.cli._load", loaded.append)
+    with pytest.raises(SystemExit) as ended:
+        main(["totals"])
+    assert ended.value.code == 2
+    assert loaded == []
+    assert "one.py changed" in capsys.readouterr().err
 
 
 def test_version(capsys: pytest.CaptureFixture[str]) -> None:

@@ -124,9 +124,7 @@ def status_of(arguments: Sequence[str], *, own_process: bool = False) -> int:
     ``own_process``: nothing else goes on in it.
     """
     try:
-        if own_process and arguments:
-            _load(arguments[0])
-        return _status_of(arguments)
+        return _status_of(arguments, own_process=own_process)
     except KeyboardInterrupt:
         return INTERRUPTED
     except BaseException as fault:  # noqa: BLE001 - whatever it is, it is shown, and its status is its own
@@ -146,7 +144,7 @@ def _load(command: str) -> None:
     gc.enable()
 
 
-def _status_of(arguments: Sequence[str]) -> int:
+def _status_of(arguments: Sequence[str], *, own_process: bool) -> int:
     from cyclopts import CycloptsError  # noqa: PLC0415 - see above
 
     from pagereeve.app.compiled import refuse_changed  # noqa: PLC0415 - see above
@@ -155,7 +153,9 @@ def _status_of(arguments: Sequence[str]) -> int:
 
     lenient_output()
     try:
-        refuse_changed()
+        refuse_changed()  # before what it would refuse is loaded
+        if own_process and arguments:
+            _load(arguments[0])
         app = build_app(arguments[0] if arguments else "")
         result = app(list(arguments), result_action="return_value", exit_on_error=False, print_error=False)
         sys.stdout.flush()
